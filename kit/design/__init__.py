@@ -1,0 +1,1 @@
+"""Which runs to print: classical plans, optimal plans, order and blocks, assessment, sample size."""
