@@ -1,0 +1,1 @@
+"""Pages: the document model, wording, HTML, results.json, and rendering a study's notebooks."""

@@ -1,0 +1,24 @@
+"""A picture as a block of the page."""
+
+from __future__ import annotations
+
+import base64
+
+from kit.analysis import Analysis
+from kit.charts.picture import Picture
+from kit.charts.style import png_bytes
+from kit.charts.view import View, choose_view
+from kit.report.document import FigureBlock
+
+
+def figure_block(picture: Picture) -> FigureBlock:
+    """Draw a picture once, as PNG, with its words."""
+    png = base64.b64encode(png_bytes(picture)).decode("ascii")
+    return FigureBlock(picture.name, png, picture.alt, picture.caption)
+
+
+def view_of(analysis: Analysis) -> View:
+    """Give the one way in which all maps of a report look at the settings."""
+    window = analysis.window
+    choice = None if window is None else window.recommended or window.best_compromise
+    return choose_view(analysis.surfaces, analysis.study, choice.settings if choice else None)

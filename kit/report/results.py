@@ -1,0 +1,154 @@
+"""The numbers of ``results.json``: full precision, the study's units, no time, path or name of a person.
+
+The shape is a contract (schema 1); other programs read it.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import math
+import platform
+from collections.abc import Mapping
+from importlib.metadata import version
+from typing import Any
+
+import numpy as np
+
+from kit.analysis import Analysis
+from kit.bench.cautions import cautions_for
+from kit.model.canonical import Stationary, effects_table
+from kit.model.surface import Surface
+from kit.window.result import Choice, Window
+
+SCHEMA = 1
+VERSIONS = ("testprint-kit", "numpy", "scipy", "pandas", "statsmodels")
+
+
+def results_document(
+    analysis: Analysis, parameters: Mapping[str, Any] | None = None
+) -> dict[str, Any]:
+    """Give the contents of ``results.json``.
+
+    Parameters
+    ----------
+    analysis : Analysis
+        The finished analysis.
+    parameters : mapping, optional
+        The notebook's options other than the study folder.
+
+    Returns
+    -------
+    dict
+        Plain JSON values; missing numbers are None.
+    """
+    window = analysis.window
+    document = {
+        "schema": SCHEMA,
+        "title": analysis.study.title,
+        "digest": overall_digest(analysis.data.digests),
+        "models": {
+            name: _model(surface, analysis.stationary[name])
+            for name, surface in analysis.surfaces.items()
+        },
+        "recommended": _choice(window.recommended) if window else None,
+        "best_compromise": _compromise(window.best_compromise) if window else None,
+        "window": _window(window, analysis.study.window.confidence),
+        "confirmation": None,
+        "cautions": [c.text for c in cautions_for(analysis.study)],
+        "provenance": {
+            "versions": {"python": platform.python_version(), **{n: version(n) for n in VERSIONS}},
+            "seed": analysis.study.seed,
+            "parameters": {"study": ".", **dict(parameters or {})},
+            "input_digests": dict(sorted(analysis.data.digests.items())),
+        },
+    }
+    return json_values(document)  # type: ignore[no-any-return]
+
+
+def results_text(numbers: Mapping[str, Any]) -> str:
+    """Give the file's text: the same numbers, the same bytes."""
+    return json.dumps(numbers, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def overall_digest(digests: Mapping[str, str]) -> str:
+    """Give one SHA-256 over the digests of all input files."""
+    joined = "".join(f"{name}:{digest}\n" for name, digest in sorted(digests.items()))
+    return hashlib.sha256(joined.encode()).hexdigest()
+
+
+def _model(surface: Surface, stationary: Stationary | None) -> dict[str, Any]:
+    terms = {
+        row["term"]: {key: row[key] for key in ("estimate", "std_error", "df", "low", "high", "p")}
+        for row in effects_table(surface).to_dict("records")
+    }
+    lack, parts = surface.lack_of_fit, surface.variance
+    return {
+        "runs_used": len(surface.observations),
+        "terms": terms,
+        "not_estimable": list(surface.not_estimable),
+        "residual_sd": math.sqrt(surface.residual_variance),
+        "df": surface.residual_df,
+        "r2": surface.r2,
+        "r2_predicted": surface.r2_predicted,
+        "variance": {
+            "print": parts.print_,
+            "block": parts.block,
+            "specimen": parts.specimen,
+            "repeat": parts.repeat,
+        },
+        "lack_of_fit": {"F": lack.F, "df": list(lack.df), "p": lack.p} if lack else None,
+        "stationary_point": _stationary(stationary) if stationary else None,
+    }
+
+
+def _stationary(point: Stationary) -> dict[str, Any]:
+    return {
+        "settings": dict(point.settings),
+        "value": point.value,
+        "eigenvalues": list(point.eigenvalues),
+        "nature": point.nature,
+        "inside": point.inside,
+    }
+
+
+def _choice(choice: Choice | None) -> dict[str, Any] | None:
+    if choice is None:
+        return None
+    return {
+        "settings": dict(choice.settings),
+        "probability": choice.probability,
+        "probability_low": choice.low,
+        "probability_high": choice.high,
+        "predictions": {
+            name: {"mean": p.mean, "low": p.low, "high": p.high}
+            for name, p in choice.predictions.items()
+        },
+    }
+
+
+def _compromise(choice: Choice | None) -> dict[str, Any] | None:
+    shape = _choice(choice)
+    if shape is None or choice is None:
+        return None
+    return {**shape, "binding": choice.binding}
+
+
+def _window(window: Window | None, confidence: float) -> dict[str, Any]:
+    if window is None:
+        return {"confidence": confidence, "share": 0.0, "ranges": {}}
+    ranges = {name: list(ends) for name, ends in window.ranges.items()}
+    return {"confidence": confidence, "share": window.share, "ranges": ranges}
+
+
+def json_values(value: Any) -> Any:  # noqa: ANN401 - any JSON value
+    """Turn numpy scalars into plain ones and what is no number into None."""
+    if isinstance(value, Mapping):
+        return {str(k): json_values(v) for k, v in value.items()}
+    if isinstance(value, list | tuple):
+        return [json_values(v) for v in value]
+    if isinstance(value, np.generic):
+        value = value.item()
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    return value

@@ -1,0 +1,271 @@
+"""The first part of a surface report: the answer, how sure we are, and where it holds."""
+
+from __future__ import annotations
+
+from kit.analysis import Analysis
+from kit.charts.window import draw_chance_map, draw_limits_strip
+from kit.report.document import Answer, Block, Group, Heading, Sentences, Table
+from kit.report.figures import figure_block, view_of
+from kit.report.wording import (
+    count,
+    decimals_for,
+    interval,
+    join_words,
+    number,
+    percent,
+    requirement,
+    setting,
+    settings_line,
+    spoken,
+    with_unit,
+)
+from kit.study.description import Response, Study
+from kit.window.result import Choice, Window
+
+NOT_CONFIRMED = "Not yet confirmed: print these settings anew on another day and measure before you rely on them."
+
+
+def show_answer(analysis: Analysis) -> Group:
+    """Show title, question, what stands in the way of an answer, and the answer itself."""
+    study = analysis.study
+    blocks: list[Block] = [Heading(study.title, 1)]
+    if study.question:
+        blocks.append(Sentences((study.question,), tone="minor"))
+    if analysis.interim:
+        blocks.append(Sentences((_interim(analysis),), tone="notice"))
+    blocks.append(_answer(analysis))
+    window = analysis.window
+    choice = _choice(window)
+    if window is not None and choice is not None:
+        warnings = _warnings(analysis, window)
+        if warnings:
+            blocks.append(Sentences(warnings, tone="notice", title="Before you act on it"))
+        blocks.append(figure_block(draw_limits_strip(choice, study)))
+    return Group(tuple(blocks))
+
+
+def show_confidence(analysis: Analysis) -> Group:
+    """Show for each requirement what one new part will do, and which requirement binds."""
+    window, study = analysis.window, analysis.study
+    choice = _choice(window)
+    if window is None or choice is None:
+        return Group((Sentences(("That can be said once every requirement has been measured.",)),))
+    rows = tuple(
+        _requirement_row(r, choice) for r in study.responses if r.name in choice.predictions
+    )
+    caption = (
+        "What one new part will do at these settings. The limits hold 95 of 100 new parts "
+        "if the fitted surfaces are right."
+    )
+    columns = ("Response", "Required", "Expected", "95 of 100 new parts", "Chance to meet it")
+    table = Table(columns, rows, caption, numeric=(2, 3, 4))
+    return Group((table, Sentences(tuple(_sureness(window, choice, study)))))
+
+
+def show_window(analysis: Analysis) -> Group:
+    """Show the window: the box of ranges and the map of the chance to meet everything."""
+    window, study = analysis.window, analysis.study
+    if window is None:
+        return Group((Sentences(("There is no map yet: see what is missing above.",)),))
+    blocks: list[Block] = []
+    if window.ranges:
+        blocks.append(_ranges_table(window, study))
+        share = f"{percent(window.share)} of the printable settings in the tried region belong to the window."
+        blocks.append(Sentences((share,), tone="minor"))
+    if _has_scale(study):
+        blocks.append(
+            figure_block(draw_chance_map(window, study, analysis.runs, view_of(analysis)))
+        )
+    if window.relaxations:
+        blocks.append(_relaxation_table(window, study))
+    return Group(tuple(blocks))
+
+
+def _has_scale(study: Study) -> bool:
+    return any(not f.is_category for f in study.factors)
+
+
+def _choice(window: Window | None) -> Choice | None:
+    return None if window is None else window.recommended or window.best_compromise
+
+
+def _interim(analysis: Analysis) -> str:
+    total = len(analysis.runs)
+    waiting = [f"{spoken(name)}: {reason}" for name, reason in analysis.waiting.items() if reason]
+    text = (
+        f"Interim report: {analysis.printed} of {count(total, 'run')} printed so far. "
+        "Everything below may still change."
+    )
+    return text + (" Still missing: " + "; ".join(waiting) + "." if waiting else "")
+
+
+def _place(study: Study) -> str:
+    printer = f"the {study.printer.name}" if study.printer.name else "this printer"
+    spool = study.material.name or study.material.polymer
+    return f"On {printer}" + (f" with the {spool}" if spool else "")
+
+
+def _answer(analysis: Analysis) -> Answer:
+    window = analysis.window
+    if window is None:
+        reasons = "; ".join(f"{spoken(n)}: {why}" for n, why in analysis.waiting.items())
+        sentence = "No answer yet." + (f" What is missing: {reasons}." if reasons else "")
+        return Answer(sentence, "Nothing is recommended so far.", reached=False)
+    if window.recommended is not None:
+        return _reached(analysis, window, window.recommended)
+    return _not_reached(analysis, window)
+
+
+def _reached(analysis: Analysis, window: Window, choice: Choice) -> Answer:
+    study = analysis.study
+    sentence = (
+        f"{_place(study)}: {settings_line(study, choice.settings)}. "
+        f"{_chance_sentence(study, choice)}, from {count(analysis.printed, 'print')}."
+    )
+    return Answer(sentence, NOT_CONFIRMED, _facts(study, choice, window))
+
+
+def _not_reached(analysis: Analysis, window: Window) -> Answer:
+    study, choice = analysis.study, window.best_compromise
+    goal = percent(window.confidence)
+    if choice is None:
+        sentence = f"{_place(study)}: no requirement is stated, so no settings are recommended."
+        return Answer(sentence, "State lower, upper or target limits in study.toml.", reached=False)
+    sentence = (
+        f"{_place(study)}: no tried setting meets every requirement with {goal} chance. "
+        f"The best compromise is {settings_line(study, choice.settings)}. "
+        f"{_chance_sentence(study, choice)}, from {count(analysis.printed, 'print')}."
+    )
+    status = "This is a compromise, not a recommendation."
+    if choice.binding:
+        name = study.response_named(choice.binding).title
+        status += f" What stands in the way most: {name}."
+    return Answer(sentence, status, _facts(study, choice, window), reached=False)
+
+
+def _chance_sentence(study: Study, choice: Choice) -> str:
+    wanted = [f"{r.title} {requirement(r)}" for r in study.responses if r.has_limits]
+    return (
+        f"Chance that one new part meets all of ({'; '.join(wanted)}): {percent(choice.probability)} "
+        f"(95 % interval {_percent_range(choice)})"
+    )
+
+
+def _percent_range(choice: Choice) -> str:
+    """Give the interval of a chance; like the chance itself it never says 0 or 100 %."""
+    low, high = max(1, round(100 * choice.low)), min(99, round(100 * choice.high))
+    return f"{low} to more than {high} %" if choice.high > 0.995 else f"{low} to {high} %"
+
+
+def _facts(study: Study, choice: Choice, window: Window) -> tuple[tuple[str, str], ...]:
+    facts = []
+    for factor in study.factors:
+        text = setting(factor, choice.settings[factor.name])
+        ends = window.ranges.get(factor.name)
+        if ends is not None and ends[0] != ends[1]:
+            text += f" ({_ends(ends)})"
+        facts.append((spoken(factor.name), text))
+    return (*facts, ("chance to meet all", percent(choice.probability)))
+
+
+def _ends(ends: tuple[float | str, float | str]) -> str:
+    return " to ".join(e if isinstance(e, str) else f"{e:g}" for e in ends)
+
+
+def _warnings(analysis: Analysis, window: Window) -> tuple[str, ...]:
+    notes = list(window.notes)
+    failed = analysis.runs[analysis.runs["status"] == "failed"]
+    if len(failed):
+        names = join_words([str(r) for r in failed["run"]])
+        notes.append(
+            f"{count(len(failed), 'print')} failed (run {names}); the chance speaks of prints that come out."
+        )
+    for name, checks in analysis.checks.items():
+        title = analysis.study.response_named(name).title
+        notes += [
+            f"{title}: {c.sentence}" for c in checks if c.changes_answer and c.passed is False
+        ]
+    return tuple(dict.fromkeys(notes))
+
+
+def _requirement_row(response: Response, choice: Choice) -> tuple[str, ...]:
+    foretold = choice.predictions[response.name]
+    places = decimals_for(foretold.high - foretold.low)
+    alone = choice.alone.get(response.name)
+    return (
+        response.title,
+        requirement(response),
+        with_unit(number(foretold.mean, places), response.unit),
+        interval(foretold.low, foretold.high, response.unit, places),
+        percent(alone) if alone is not None else "–",
+    )
+
+
+def _sureness(window: Window, choice: Choice, study: Study) -> list[str]:
+    rough = (
+        f"The chance of {percent(choice.probability)} is itself known only roughly: its 95 % interval is "
+        f"{_percent_range(choice)}."
+    )
+    sentences = [rough]
+    if choice.binding and len([r for r in study.responses if r.has_limits]) > 1:
+        name = study.response_named(choice.binding).title
+        best = (choice.without or {}).get(choice.binding)
+        gain = f"; without it the best chance would be {percent(best)}" if best is not None else ""
+        sentences.append(f"The requirement that costs most is {name}{gain}.")
+    together = (
+        "Responses were treated as going together (hot prints that are glossier are also wider, say), so the joint "
+        "chance is not the product of the single ones."
+    )
+    apart = (
+        "The joint chance is the product of the single ones, as if responses did not go together."
+    )
+    sentences.append(together if window.joint else apart)
+    return sentences
+
+
+def _ranges_table(window: Window, study: Study) -> Table:
+    rows = []
+    for factor in study.factors:
+        low, high = window.ranges[factor.name]
+        tried = window.steps[factor.name]
+        rows.append(
+            (
+                spoken(factor.name),
+                setting(factor, low),
+                setting(factor, high),
+                f"{setting(factor, tried[0])} to {setting(factor, tried[-1])}",
+            )
+        )
+    caption = (
+        f"Any printable setting between these ends meets every requirement with at least "
+        f"{percent(window.confidence)} chance."
+    )
+    return Table(("Setting", "From", "To", "Tried"), tuple(rows), caption, numeric=(1, 2, 3))
+
+
+def _relaxation_table(window: Window, study: Study) -> Table:
+    rows = []
+    for relaxed in window.relaxations:
+        response = study.response_named(relaxed.response)
+        side = "at least" if relaxed.side == "lower" else "at most"
+        places = decimals_for(abs((relaxed.needed or relaxed.limit) - relaxed.limit) or 1.0)
+        needed = "no value helps alone"
+        if relaxed.needed is not None:
+            needed = f"{side} {with_unit(number(relaxed.needed, places), response.unit)}"
+        rows.append(
+            (
+                response.title,
+                f"{side} {with_unit(f'{relaxed.limit:g}', response.unit)}",
+                needed,
+                percent(relaxed.probability_without),
+            )
+        )
+    columns = (
+        "Response",
+        "Limit now",
+        f"Limit that would give {percent(window.confidence)}",
+        "Best chance without it",
+    )
+    return Table(
+        columns, tuple(rows), "What giving way on one limit alone would buy.", numeric=(3,)
+    )

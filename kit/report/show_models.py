@@ -1,0 +1,178 @@
+"""The middle of a surface report: what the settings do, and whether the fit can be believed."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+
+from kit.analysis import Analysis
+from kit.charts.checks import draw_residual_story
+from kit.charts.effects import draw_effects
+from kit.charts.surfaces import draw_response_map
+from kit.model.canonical import Stationary, effects_table, step_effects
+from kit.model.surface import Surface
+from kit.report.document import Block, Group, Heading, Sentences, Table
+from kit.report.figures import figure_block, view_of
+from kit.report.wording import (
+    count,
+    decimals_for,
+    interval,
+    number,
+    p_words,
+    settings_line,
+    spoken,
+    with_unit,
+)
+from kit.study.description import Study
+
+
+def show_effects(analysis: Analysis) -> Group:
+    """Show for each response what each setting does, and its map."""
+    blocks: list[Block] = []
+    view = view_of(analysis)
+    for name, surface in analysis.surfaces.items():
+        blocks.append(Heading(_capital(surface.response.title), 3))
+        steps = step_effects(surface, analysis.study)
+        blocks.append(figure_block(draw_effects(steps, surface.response, analysis.study)))
+        if any(not f.is_category for f in analysis.study.factors):
+            blocks.append(
+                figure_block(
+                    draw_response_map(surface, analysis.study, view, _recommended(analysis))
+                )
+            )
+        point = analysis.stationary[name]
+        if point is not None:
+            blocks.append(Sentences((_stationary_sentence(point, surface, analysis.study),)))
+    return Group(tuple(blocks))
+
+
+def show_checks(analysis: Analysis) -> Group:
+    """Show the checks as sentences, those that change the answer first, and the residuals' story."""
+    blocks: list[Block] = []
+    for name, surface in analysis.surfaces.items():
+        checks = analysis.checks[name]
+        blocks.append(Heading(_capital(surface.response.title), 3))
+        worrying = tuple(c.sentence for c in checks if c.passed is False)
+        calm = tuple(c.sentence for c in checks if c.passed is not False)
+        if worrying:
+            blocks.append(Sentences(worrying, tone="notice"))
+        blocks.append(figure_block(draw_residual_story(surface)))
+        blocks.append(Sentences(calm))
+        if surface.notes or surface.alias_notes:
+            blocks.append(Sentences((*surface.notes, *surface.alias_notes), tone="minor"))
+    return Group(tuple(blocks))
+
+
+def show_scatter(analysis: Analysis) -> Group:
+    """Show where the scatter comes from: prints, specimens, readings."""
+    rows = []
+    for surface in analysis.surfaces.values():
+        parts, response = surface.variance, surface.response
+        cells = [parts.print_, parts.block, parts.specimen, parts.repeat]
+        rows.append((response.title, *(_sd(v, response.unit) for v in cells)))
+    columns = (
+        "Response",
+        "Between prints",
+        "Between plates or days",
+        "Between specimens of a print",
+        "Between repeat readings",
+    )
+    caption = (
+        "Scatter at the same settings, as standard deviations; a dash where this study cannot tell."
+    )
+    return Group((Table(columns, tuple(rows), caption, numeric=(1, 2, 3, 4)),))
+
+
+def show_terms(analysis: Analysis) -> Group:
+    """Show the fitted terms, folded: for those who want the numbers."""
+    return Group(tuple(_terms_table(s, analysis.study) for s in analysis.surfaces.values()))
+
+
+def _recommended(analysis: Analysis) -> Mapping[str, float | str] | None:
+    window = analysis.window
+    return window.recommended.settings if window and window.recommended else None
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+def _sd(variance: float | None, unit: str) -> str:
+    if variance is None:
+        return "–"
+    sd = math.sqrt(variance)
+    return with_unit(number(sd, decimals_for(sd)), unit)
+
+
+def _terms_table(surface: Surface, study: Study) -> Table:
+    table = effects_table(surface)
+    width = float((table["high"] - table["low"]).median())
+    places = decimals_for(width)
+    rows = tuple(
+        (
+            _term_words(row["term"], study),
+            number(row["estimate"], places),
+            interval(row["low"], row["high"], "", places),
+            p_words(row["p"]) if row["term"] != "intercept" else "–",
+        )
+        for row in table.to_dict("records")
+    )
+    unit = surface.response.unit
+    caption = (
+        f"{_capital(surface.response.title)}: fitted terms in {unit or 'the unit of the readings'}, "
+        f"factors coded from −1 (low) to +1 (high); {count(int(surface.residual_df), 'degree')} of freedom"
+        if surface.residual_df == int(surface.residual_df)
+        else f"{_capital(surface.response.title)}: fitted terms in {unit or 'the unit of the readings'}"
+    )
+    columns = ("Term", "Effect of one coded unit", "95 % interval", "Evidence")
+    return Table(columns, rows, caption, numeric=(1, 2), folded=True)
+
+
+def _term_words(term: str, study: Study) -> str:
+    """Write a term as a maker reads it: ``pink against white`` for a contrast, ``nozzle × speed``."""
+    if term == "intercept":
+        return "middle of the region"
+    return " × ".join(_part_words(p, study) for p in term.split(":"))
+
+
+def _part_words(part: str, study: Study) -> str:
+    name, equals, level = part.partition("=")
+    if equals and name == "block":
+        return f"block {level} against the mean of blocks"
+    if equals:
+        return f"{spoken(name)}: {level} against {study.factor_named(name).levels[0]}"
+    name, caret, power = part.partition("^")
+    if caret:
+        return f"{spoken(name)} squared" if power == "2" else f"{spoken(name)} to the power {power}"
+    return spoken(part)
+
+
+def _stationary_sentence(point: Stationary, surface: Surface, study: Study) -> str:
+    response = surface.response
+    if not point.inside:
+        return (
+            f"The fitted surface has no top or bottom inside the tried region (its {point.nature} would lie outside, "
+            "where nobody printed), so the best settings lie at an edge of what was tried."
+        )
+    value = with_unit(
+        number(point.value, decimals_for(4 * math.sqrt(surface.residual_variance))), response.unit
+    )
+    where = settings_line(study, _printable(point, study))
+    kinds = {
+        "maximum": f"The fitted surface has its highest point, {value}, near {where}.",
+        "minimum": f"The fitted surface has its lowest point, {value}, near {where}.",
+        "saddle": f"The fitted surface is a saddle near {where} ({value}): better in one direction, worse in another.",
+        "ridge": f"The fitted surface is a ridge near {where} ({value}): along one direction it hardly changes.",
+    }
+    return kinds[point.nature]
+
+
+def _printable(point: Stationary, study: Study) -> dict[str, float | str]:
+    """Round to the settable step, since nobody sets a tenth of a degree."""
+    rounded: dict[str, float | str] = {}
+    for factor in study.factors:
+        value = point.settings[factor.name]
+        if factor.step and not isinstance(value, str):
+            value = round(value / factor.step) * factor.step
+        rounded[factor.name] = value if isinstance(value, str) else round(value, 3)
+    return rounded

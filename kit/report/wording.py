@@ -1,0 +1,216 @@
+"""Numbers in words: rounding that fits the uncertainty, units, percent, settings in one line.
+
+Pages print U+2212 for minus; nothing here computes anything but roundings.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from math import floor, isfinite, log10
+
+from kit.study.description import Factor, Response, Study
+from kit.words import FACTOR_KINDS, unit_label
+
+MINUS = "\u2212"
+
+
+def number(value: float | None, decimals: int = 2) -> str:
+    """Give a number with fixed decimals, or a dash where there is none.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> number(-0.04, 1), number(12.345, 1), number(None)
+    ('0.0', '12.3', '–')
+    """
+    if value is None or not isfinite(value):
+        return "–"
+    text = f"{value:.{max(decimals, 0)}f}"
+    if float(text) == 0:
+        text = text.lstrip("-")
+    return text.replace("-", MINUS)
+
+
+def decimals_for(width: float) -> int:
+    """Give the decimals at which an interval of this width shows two digits of its width.
+
+    Returns
+    -------
+    int
+
+    Examples
+    --------
+    >>> decimals_for(12.0), decimals_for(0.34), decimals_for(0.021)
+    (0, 2, 3)
+    """
+    if not isfinite(width) or width <= 0:
+        return 2
+    return max(0, min(6, 1 - floor(log10(width))))
+
+
+def with_unit(text: str, unit: str) -> str:
+    """Set a number's text before its unit."""
+    return f"{text} {unit_label(unit)}".strip()
+
+
+def interval(low: float, high: float, unit: str = "", decimals: int | None = None) -> str:
+    """Give ``low to high unit``.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> interval(-0.021, 0.043, "mm")
+    '−0.021 to 0.043 mm'
+    """
+    places = decimals_for(high - low) if decimals is None else decimals
+    return with_unit(f"{number(low, places)} to {number(high, places)}", unit)
+
+
+def percent(probability: float) -> str:
+    """Give a chance as a maker says it; never 0 % or 100 %, since nobody knows that.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> percent(0.9371), percent(0.9996), percent(0.0001)
+    ('94 %', 'more than 99 %', 'less than 1 %')
+    """
+    if probability > 0.995:
+        return "more than 99 %"
+    if probability < 0.005:
+        return "less than 1 %"
+    return f"{100 * probability:.0f} %"
+
+
+def setting(factor: Factor, value: float | str) -> str:
+    """Give one setting with its unit, with no more decimals than it needs.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> setting(Factor(name="nozzle", kind="nozzle_temperature", unit="degC"), 215.0)
+    '215 °C'
+    """
+    if isinstance(value, str):
+        return value
+    decimals = FACTOR_KINDS[factor.kind].decimals
+    while decimals < 4 and abs(round(value, decimals) - value) > 1e-9 * max(1.0, abs(value)):
+        decimals += 1
+    return with_unit(number(value, decimals), factor.unit)
+
+
+def settings_line(study: Study, settings: Mapping[str, float | str]) -> str:
+    """Give all settings in one line, such as ``nozzle 215 °C, speed 60 mm/s``."""
+    return ", ".join(f"{spoken(f.name)} {setting(f, settings[f.name])}" for f in study.factors)
+
+
+def spoken(name: str) -> str:
+    """Give a column's name as words."""
+    return name.replace("_", " ")
+
+
+def requirement(response: Response) -> str:
+    """Say what is required of a response.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> requirement(Response(name="gloss", unit="GU", lower=30))
+    'at least 30 GU'
+    """
+    low, high, unit = response.lower, response.upper, response.unit
+    if low is not None and high is not None:
+        text = with_unit(f"{plain(low)} to {plain(high)}", unit)
+    elif low is not None:
+        text = "at least " + with_unit(plain(low), unit)
+    elif high is not None:
+        text = "at most " + with_unit(plain(high), unit)
+    else:
+        text = "no limit"
+    if response.target is not None:
+        text += ", best at " + with_unit(plain(response.target), unit)
+    return text
+
+
+def plain(value: float) -> str:
+    """Give a number as it was written, without trailing zeros.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> plain(30.0), plain(-0.15)
+    ('30', '−0.15')
+    """
+    return f"{value:.10g}".replace("-", MINUS)
+
+
+def join_words(words: Sequence[str], last: str = "and") -> str:
+    """List words as one says them.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> join_words(["width", "gloss", "strength"])
+    'width, gloss and strength'
+    """
+    words = list(words)
+    if len(words) < 2:
+        return "".join(words)
+    return f"{', '.join(words[:-1])} {last} {words[-1]}"
+
+
+def count(n: int, one: str, many: str | None = None) -> str:
+    """Give a number of things.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> count(1, "print"), count(17, "print")
+    ('1 print', '17 prints')
+    """
+    return f"{n} {one if n == 1 else many or one + 's'}"
+
+
+def p_words(p: float) -> str:
+    """Say how much evidence there is for an effect, without stars.
+
+    Two-sided p-values; common practice, no source: the bands are only words.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> p_words(0.0004), p_words(0.03), p_words(0.4)
+    ('very clear', 'clear', 'no clear effect')
+    """
+    if p < 0.001:
+        return "very clear"
+    if p < 0.05:
+        return "clear"
+    return "hinted at" if p < 0.1 else "no clear effect"
