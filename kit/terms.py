@@ -324,7 +324,7 @@ def _split(part: str) -> tuple[str, str | None, int]:
     if equals:
         return name, level, 1
     name, caret, power = part.partition("^")
-    if caret and not power.isdigit():
+    if caret and not power.isdecimal():
         raise ValueError(f"term {part!r}: the power after ^ must be a whole number.")
     if caret and int(power) < 1:
         raise ValueError(f"term {part!r}: the power after ^ must be at least 1.")
@@ -332,13 +332,15 @@ def _split(part: str) -> tuple[str, str | None, int]:
 
 
 def missing_parents(terms: Sequence[Term], coding: Coding) -> list[str]:
-    """Name the lower-order terms that a hierarchical model would also hold."""
+    """Name the lower-order terms that a hierarchical model would also hold, down to the main effects."""
     have = {t.name for t in terms}
     wanted: list[str] = []
-    for term in terms:
+    to_look_at = list(terms)
+    for term in to_look_at:  # grows on the way: a missing parent may lack its own
         for parent in _parents(term, coding):
             if parent.name not in have and parent.name not in wanted:
                 wanted.append(parent.name)
+                to_look_at.append(parent)
     return wanted
 
 

@@ -1,0 +1,1 @@
+"""Pictures: one style, one function a picture, alt text with each. No statistics, no files."""
