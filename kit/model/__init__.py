@@ -1,0 +1,1 @@
+"""What the readings say: fitted surfaces, checks, canonical analysis, comparisons, the gauge study."""

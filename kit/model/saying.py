@@ -1,0 +1,107 @@
+"""Numbers and lists in plain sentences, for what checks, fits and errors say."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from math import floor, isfinite, log10
+
+from kit.words import unit_label
+
+MINUS = "\u2212"
+
+
+def rounded(value: float, scale: float | None = None) -> str:
+    """Give a number with as many decimals as show two digits of ``scale`` (by default, of itself).
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> rounded(1.23456), rounded(0.0312), rounded(1234.5), rounded(28.123, scale=0.8)
+    ('1.2', '0.031', '1234', '28.12')
+    """
+    size = abs(value if scale is None else scale)
+    places = max(0, min(8, 1 - floor(log10(size)))) if isfinite(size) and size > 0 else 2
+    text = f"{value:.{places}f}"
+    return (text.lstrip("-") if float(text) == 0 else text).replace("-", MINUS)
+
+
+def amount(value: float, unit: str, scale: float | None = None) -> str:
+    """Give a rounded number with its unit.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> amount(0.0213, "mm"), amount(3, "")
+    ('0.021 mm', '3.0')
+    """
+    return f"{rounded(value, scale)} {unit_label(unit)}".strip()
+
+
+def span(low: float, high: float, unit: str) -> str:
+    """Give ``low to high unit``, rounded to what the width is worth.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> span(0.5, 2.13, "GU")
+    '0.5 to 2.1 GU'
+    """
+    width = high - low
+    return f"{rounded(low, width)} to {amount(high, unit, width)}"
+
+
+def setting(value: float | str, unit: str = "") -> str:
+    """Give a setting as it was written.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> setting(215.0, "degC"), setting("pink")
+    ('215 °C', 'pink')
+    """
+    if isinstance(value, str):
+        return value
+    return f"{value:.6g} {unit_label(unit)}".strip().replace("-", MINUS)
+
+
+def listed(words: Iterable[str], last: str = "and") -> str:
+    """List words as one says them.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> listed(["nozzle", "speed", "fan"])
+    'nozzle, speed and fan'
+    """
+    words = list(words)
+    return "".join(words) if len(words) < 2 else f"{', '.join(words[:-1])} {last} {words[-1]}"
+
+
+def counted(n: int, one: str, many: str = "") -> str:
+    """Give a number of things.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> counted(1, "run"), counted(3, "run")
+    ('1 run', '3 runs')
+    """
+    return f"{n} {one if n == 1 else many or one + 's'}"

@@ -1,0 +1,161 @@
+"""A fitted response surface: the one object that windows, charts and reports read.
+
+It carries its own coding, terms, coefficients and covariance, so that predictions need nothing else and
+cannot recode settings. `kit.model.fit` makes it; nothing here fits.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from math import nan
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from kit.model.tried import TriedRegion
+from kit.study.description import Response
+from kit.terms import Coding, FloatArray, Term, model_matrix
+
+
+@dataclass(frozen=True)
+class LackOfFit:
+    """F test of the model against cells of equal planned settings.
+
+    ``lack_ms`` and ``pure_ms`` are its two mean squares, in the squared unit of the response; missing
+    where the test is not a ratio of two mean squares.
+    """
+
+    F: float
+    df: tuple[float, float]
+    p: float
+    lack_ms: float = nan
+    pure_ms: float = nan
+
+
+@dataclass(frozen=True)
+class VarianceParts:
+    """Where the scatter of one reading comes from, as variances; None = not estimable.
+
+    ``print_``: between prints at the same settings, with what lies below taken out (never below 0);
+    ``block``: between plates, days ... (random blocks only); ``specimen``: between specimens of a print;
+    ``repeat``: between repeat readings of a specimen.
+    """
+
+    print_: float | None
+    block: float | None
+    specimen: float | None
+    repeat: float | None
+
+
+@dataclass(frozen=True)
+class Surface:
+    """The fitted surface of one response.
+
+    Attributes
+    ----------
+    response : Response
+    coding : Coding
+    terms : tuple of Term
+        The p_x terms in the factors, intercept first.
+    block_names : tuple of str
+        Names of the fixed block columns (sum-to-zero), after the terms; empty without fixed blocks.
+    coefficients : array, shape (p,)
+        For terms, then block columns, in coded units and the response's unit.
+    covariance : array, shape (p, p)
+        Estimated covariance of the coefficients.
+    term_df : array, shape (p,)
+        Degrees of freedom for each coefficient (all equal for least squares).
+    unscaled : array, shape (p, p)
+        (X'X)^-1 for least squares.
+    residual_variance, residual_df : float
+        Residual mean square of print means and its degrees of freedom.
+    observations : DataFrame
+        One row a used run: ``run``, ``print_order``, ``block``, ``cell`` (runs of one planned setting
+        share a number), one column a factor (actual settings), ``value``, ``fitted``, ``residual``,
+        ``leverage``, ``studentised`` (externally), ``left_out`` (prediction with that run left out; missing
+        for a run that decides a coefficient alone).
+    not_estimable : tuple of str
+        Terms left out since the runs cannot tell them apart.
+    alias_notes : tuple of str
+        A sentence for each: what it is mixed up with.
+    r2, r2_predicted : float
+        Shares of the variation about the mean, fitted and foretold with each run left out; missing
+        where there is none.
+    lack_of_fit : LackOfFit or None
+    variance : VarianceParts
+    tried : TriedRegion
+        Convex hull of the printed settings, per category level.
+    specimens_per_print : float
+        m: a print mean averages so many specimens.
+    specimen_variance, specimen_df : float or None, float
+        Variance between specimens of one print, for the chance that one new part meets its limits.
+    design : array, shape (n, p)
+        The model matrix, rows as in ``observations``.
+    method : str
+        ``least squares`` or ``mixed model`` ...
+    notes : tuple of str
+        Plain sentences about the fit: few spare runs, terms hardly told apart ...
+    factor_units : mapping of factor name to unit
+        For sentences and tables; a category has none.
+    """
+
+    response: Response
+    coding: Coding
+    terms: tuple[Term, ...]
+    block_names: tuple[str, ...]
+    coefficients: FloatArray
+    covariance: FloatArray
+    term_df: FloatArray
+    unscaled: FloatArray
+    residual_variance: float
+    residual_df: float
+    observations: pd.DataFrame
+    not_estimable: tuple[str, ...]
+    alias_notes: tuple[str, ...]
+    r2: float
+    r2_predicted: float
+    lack_of_fit: LackOfFit | None
+    variance: VarianceParts
+    tried: TriedRegion
+    specimens_per_print: float
+    specimen_variance: float | None
+    specimen_df: float
+    design: FloatArray
+    method: str = "least squares"
+    notes: tuple[str, ...] = field(default_factory=tuple)
+    factor_units: Mapping[str, str] = field(default_factory=dict)
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Names of all coefficients: terms, then block columns."""
+        return (*(t.name for t in self.terms), *self.block_names)
+
+    def rows(self, coded: FloatArray) -> FloatArray:
+        """Give the model-matrix rows for coded settings, shape (m, p): block columns at their average, 0.
+
+        Returns
+        -------
+        array, shape (m, p)
+        """
+        x = model_matrix(self.coding, self.terms, coded)
+        return np.column_stack([x, np.zeros((len(x), len(self.block_names)))])
+
+    def mean(self, coded: FloatArray) -> FloatArray:
+        """Give fitted means at coded settings, shape (m,); no check of the tried region.
+
+        Returns
+        -------
+        array, shape (m,)
+        """
+        return np.asarray(self.rows(coded) @ self.coefficients)
+
+    def code(self, settings: Mapping[str, Any]) -> FloatArray:
+        """Code a table of natural settings, shape (m, n_factors).
+
+        Returns
+        -------
+        array, shape (m, n_factors)
+        """
+        return self.coding.code(settings)
