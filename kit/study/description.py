@@ -1,0 +1,281 @@
+"""The study as the user described it: frozen, validated, in natural units.
+
+`kit.study.read` turns ``study.toml`` into a `Study` and finds all problems; this module only says which
+sections and keys there are, what they mean and their defaults. Nothing in a study is ever evaluated.
+"""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from kit.terms import CodedFactor, Coding
+
+FactorKindName = Literal[
+    "nozzle_temperature",
+    "bed_temperature",
+    "speed",
+    "fan_duty",
+    "layer_height",
+    "flow",
+    "category",
+    "other",
+]
+Recipe = Literal["dimension", "gloss", "three_point_bending", "tensile", "score", "direct"]
+StrengthProperty = Literal[
+    "strength", "modulus", "yield_stress", "strain_at_strength", "strain_at_break"
+]
+Family = Literal[
+    "full_factorial",
+    "fractional_factorial",
+    "plackett_burman",
+    "definitive_screening",
+    "central_composite",
+    "box_behnken",
+    "optimal",
+    "split_plot",
+    "height_stacked",
+    "small_steps",
+]
+
+
+class Section(BaseModel):
+    """Base of all sections: frozen, no unknown keys, finite numbers only."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+
+class Material(Section):
+    """The spool."""
+
+    name: str = ""
+    polymer: str = ""
+    colour: str = ""
+    stated_range: tuple[float, float] | None = None  # degC, as printed on the spool
+    filament_diameter: float = Field(default=1.75, gt=0.5, lt=5)  # mm
+    density: float = Field(default=1.24, gt=0.5, lt=10)  # g/cm3
+    abrasive: bool = False
+
+
+class Printer(Section):
+    """The printer card: geometry, motion, melting and hard stops."""
+
+    name: str = ""
+    nozzle_diameter: float = Field(default=0.4, gt=0.05, lt=3)  # mm
+    layer_height: float = Field(default=0.2, gt=0.01, lt=3)  # mm
+    line_width: float = Field(default=0.45, gt=0.05, lt=5)  # mm
+    acceleration: float | None = Field(
+        default=None, gt=0, lt=200_000
+    )  # mm/s2; None = reach not judged
+    corner_speed: float = Field(default=8.0, ge=0, lt=200)  # mm/s, speed kept through corners
+    melt_limit: float | tuple[tuple[float, float], ...] | None = (
+        None  # mm3/s, or (degC, mm3/s) pairs
+    )
+    nozzle_max: float | None = Field(default=None, gt=100, lt=600)  # degC, hard stop
+    bed_max: float | None = Field(default=None, gt=20, lt=250)  # degC, hard stop
+    thermometer_offset: float = Field(
+        default=10.0, ge=0, lt=60
+    )  # degC, 95 % of other printers differ by less
+    straight_path: float | None = Field(default=None, gt=0)  # mm; [specimen] wins when both give it
+
+
+class Specimen(Section):
+    """The printed piece."""
+
+    straight_path: float | None = Field(
+        default=None, gt=0
+    )  # mm, the longest straight the nozzle runs
+    path_per_layer: float | None = Field(default=None, gt=0)  # mm
+    layers: int | None = Field(default=None, gt=0)
+    min_layer_time: float = Field(default=0.0, ge=0, lt=600)  # s
+    mass: float | None = Field(default=None, gt=0)  # g
+    volume: float | None = Field(default=None, gt=0)  # cm3
+    specimens_per_print: int = Field(default=1, ge=1, le=200)
+    orientation: str = ""  # in plain words: "flat", "upright", ...
+
+
+class Factor(Section):
+    """What is varied."""
+
+    name: str
+    kind: FactorKindName = "other"
+    unit: str = ""
+    low: float | None = None  # coded -1
+    high: float | None = None  # coded +1
+    step: float | None = Field(default=None, gt=0)  # what the printer or the user can set
+    min: float | None = None  # hard limits that axial points may not pass
+    max: float | None = None
+    levels: tuple[str, ...] = ()
+    hard_to_change: bool = False
+
+    @property
+    def is_category(self) -> bool:
+        """Whether the factor has named levels instead of a scale."""
+        return self.kind == "category"
+
+    @property
+    def coded(self) -> CodedFactor:
+        """How it is coded."""
+        if self.is_category:
+            return CodedFactor(self.name, levels=self.levels)
+        assert self.low is not None  # the reader checked both
+        assert self.high is not None
+        return CodedFactor(self.name, self.low, self.high)
+
+
+class Response(Section):
+    """What is measured, and what is required of it."""
+
+    model_config = ConfigDict(populate_by_name=True, **Section.model_config)
+
+    name: str
+    unit: str = ""
+    recipe: Recipe = Field(default="direct", validation_alias="from", serialization_alias="from")
+    lower: float | None = None
+    upper: float | None = None
+    target: float | None = None
+    weight: float = Field(default=1.0, gt=0)  # importance in desirability
+    plausible: tuple[float, float] | None = None  # of readings; for a dimension: of the size as read
+    nominal: float | None = None  # dimension: the drawn size, in the response's unit
+    span: float | None = Field(default=None, gt=0)  # bending: distance of the supports, mm
+    geometry: Literal[20, 60, 85] = 60  # gloss: angle, degrees
+    strength_property: StrengthProperty = Field(
+        default="strength", validation_alias="property", serialization_alias="property"
+    )  # bending, tension: what is read off the force-extension curve
+    feature: Literal["", "x", "y", "z", "hole", "wall"] = ""  # dimension: what kind of size it is
+    margin: float | None = Field(default=None, gt=0)  # equivalence margin, in the response's unit
+    label: str = ""  # in print; the name with blanks when empty
+
+    @property
+    def title(self) -> str:
+        """Name for pages and axes."""
+        return self.label or self.name.replace("_", " ")
+
+    @property
+    def has_limits(self) -> bool:
+        """Whether there is a requirement that a part can fail."""
+        return self.lower is not None or self.upper is not None
+
+
+class Design(Section):
+    """Which runs to print."""
+
+    family: Family = "full_factorial"
+    centre_points: int | None = Field(default=None, ge=0, le=100)
+    runs: int | None = Field(default=None, ge=1, le=2000)  # exact total, centre points included
+    replicates: int = Field(default=1, ge=1, le=50)
+    blocks: int = Field(default=1, ge=1, le=50)
+    axial: Literal["face", "rotatable"] | float = "face"
+    criterion: Literal["D", "I"] = "I"
+    changes: int | None = Field(default=None, ge=1)  # of the hard-to-change factors
+    limits: tuple[str, ...] = ()  # linear, parsed, never evaluated
+    feasible: bool = False
+
+
+class ModelChoice(Section):
+    """Which model is fitted."""
+
+    terms: Literal["main", "interactions", "second_order"] | tuple[str, ...] = "second_order"
+    blocks: Literal["auto", "fixed", "random", "none"] = "auto"
+
+
+class WindowChoice(Section):
+    """How sure the maker wants to be."""
+
+    confidence: float = Field(default=0.90, gt=0, lt=1)
+    other_printers: bool = False
+
+
+class Curves(Section):
+    """How the force-extension curves in ``curves/`` are written, and the rig they come from."""
+
+    force: str = "force"  # column names, as the files have them
+    extension: str = "extension"
+    time: str = ""  # empty = no such column
+    force_unit: Literal["N", "kN", "kgf", "kg", "g"] = "N"
+    extension_unit: Literal["mm", "um", "cm"] = "mm"
+    skip_lines: int = Field(default=0, ge=0, le=1000)  # before the row that names the columns
+    gauge_length: float | None = Field(default=None, gt=0)  # tension: mm, strain = extension / it
+    force_limit: float | None = Field(default=None, gt=0)  # N, where the load cell or scale ends
+    compliance: float = Field(default=0.0, ge=0)  # mm/N that the rig itself gives way
+
+
+class Study(Section):
+    """One campaign: everything ``study.toml`` says, validated."""
+
+    title: str
+    question: str = ""
+    scope: str = ""  # what the parts are for; empty = "scope not stated"
+    seed: int = Field(default=1, ge=0, lt=2**63)
+    material: Material = Material()
+    printer: Printer = Printer()
+    specimen: Specimen = Specimen()
+    factor: tuple[Factor, ...] = Field(min_length=1)
+    response: tuple[Response, ...] = Field(min_length=1)
+    design: Design = Design()
+    model: ModelChoice = ModelChoice()
+    window: WindowChoice = WindowChoice()
+    curves: Curves = Curves()
+
+    @property
+    def factors(self) -> tuple[Factor, ...]:
+        """The factors in the order of the file."""
+        return self.factor
+
+    @property
+    def responses(self) -> tuple[Response, ...]:
+        """The responses in the order of the file."""
+        return self.response
+
+    @property
+    def coding(self) -> Coding:
+        """How the factors are coded."""
+        return Coding(tuple(f.coded for f in self.factor))
+
+    @property
+    def straight_path(self) -> float | None:
+        """The specimen's straight in mm, wherever it was written."""
+        return self.specimen.straight_path or self.printer.straight_path
+
+    @property
+    def random_blocks(self) -> bool:
+        """Whether blocks enter as random effects (``auto`` resolved)."""
+        if self.model.blocks == "auto":
+            hard = any(f.hard_to_change for f in self.factor)
+            return hard or self.design.family == "split_plot"
+        return self.model.blocks == "random"
+
+    def factor_named(self, name: str) -> Factor:
+        """Give the factor of that name.
+
+        Returns
+        -------
+        Factor
+
+        Raises
+        ------
+        KeyError
+            If there is none.
+        """
+        for factor in self.factor:
+            if factor.name == name:
+                return factor
+        raise KeyError(name)
+
+    def response_named(self, name: str) -> Response:
+        """Give the response of that name.
+
+        Returns
+        -------
+        Response
+
+        Raises
+        ------
+        KeyError
+            If there is none.
+        """
+        for response in self.response:
+            if response.name == name:
+                return response
+        raise KeyError(name)
