@@ -71,12 +71,14 @@ class Sentences(Block):
     """Plain sentences, one finding each.
 
     ``tone``: ``plain``; ``notice`` for what the reader must know before acting; ``minor`` for small print.
+    ``folded`` sentences show their title only, until somebody opens them.
     """
 
     kind: ClassVar[str] = "sentences"
     items: tuple[str, ...]
     tone: str = "plain"
     title: str = ""
+    folded: bool = False
 
     def plain(self) -> str:
         """Give one sentence a line."""

@@ -25,9 +25,17 @@ from kit.report.document import (
     Table,
 )
 from kit.report.page_style import STYLE
+from kit.words import UNITS
 
 LONG = 30
 """Cells with more letters than this get room to breathe on a narrow screen."""
+
+
+_BEFORE_UNIT = re.compile(
+    r"(?<=\d) (?=(?:"
+    + "|".join(sorted({re.escape(u.label) for u in UNITS.values()}, key=len))
+    + r")(?![\w/]))"
+)
 
 
 @cache
@@ -110,6 +118,11 @@ def anchor(text: str) -> str:
     return re.sub(r"[^a-z0-9]+", "-", text.lower()).strip("-") or "section"
 
 
+def _text(text: str) -> str:
+    """Escape a text and keep numbers with their units on one line."""
+    return _BEFORE_UNIT.sub("&nbsp;", escape(text))
+
+
 def _lead(blocks: tuple[Block, ...]) -> tuple[tuple[Block, ...], tuple[Block, ...]]:
     """Split off what stands before the first section: the answer comes before the contents list."""
     for i, block in enumerate(blocks):
@@ -128,23 +141,25 @@ def _prose(block: Prose) -> str:
 
 
 def _sentences(block: Sentences) -> str:
-    title = f'<p class="lead">{escape(block.title)}</p>' if block.title else ""
     if len(block.items) == 1:
-        body = f"<p>{escape(block.items[0])}</p>"
+        body = f"<p>{_text(block.items[0])}</p>"
     else:
-        body = "<ul>" + "".join(f"<li>{escape(s)}</li>" for s in block.items) + "</ul>"
+        body = "<ul>" + "".join(f"<li>{_text(s)}</li>" for s in block.items) + "</ul>"
+    if block.folded:
+        return f"<details><summary>{_text(block.title)}</summary>{body}</details>\n"
+    title = f'<p class="lead">{_text(block.title)}</p>' if block.title else ""
     role = ' role="note"' if block.tone == "notice" else ""
     return f'<div class="sentences {escape(block.tone)}"{role}>{title}{body}</div>\n'
 
 
 def _answer(block: Answer) -> str:
-    facts = "".join(f"<div><dt>{escape(k)}</dt><dd>{escape(v)}</dd></div>" for k, v in block.facts)
+    facts = "".join(f"<div><dt>{_text(k)}</dt><dd>{_text(v)}</dd></div>" for k, v in block.facts)
     state = "reached" if block.reached else "open"
     listed = f"<dl>{facts}</dl>" if facts else ""
     return (
         f'<section class="answer {state}" aria-label="Answer">'
-        f'<p class="sentence">{escape(block.sentence)}</p>{listed}'
-        f'<p class="status">{escape(block.status)}</p></section>\n'
+        f'<p class="sentence">{_text(block.sentence)}</p>{listed}'
+        f'<p class="status">{_text(block.status)}</p></section>\n'
     )
 
 
@@ -153,7 +168,7 @@ def _table(block: Table) -> str:
         kind = ' class="number"' if i in block.numeric else ""
         if not kind and len(text) > LONG:
             kind = ' class="long"'
-        return f"<{tag}{scope}{kind}>{escape(text)}</{tag}>"
+        return f"<{tag}{scope}{kind}>{_text(text)}</{tag}>"
 
     head = "".join(cell("th", i, c, ' scope="col"') for i, c in enumerate(block.columns))
     body = "".join(
@@ -180,13 +195,13 @@ def _table(block: Table) -> str:
 def _figure(block: FigureBlock) -> str:
     return (
         f'<figure><img src="data:image/png;base64,{block.png}" alt="{escape(block.alt)}">'
-        f"<figcaption>{escape(block.caption)}</figcaption></figure>\n"
+        f"<figcaption>{_text(block.caption)}</figcaption></figure>\n"
     )
 
 
 def _cautions(block: CautionList) -> str:
     scope = f"<p>{escape(block.scope)}</p>" if block.scope else ""
-    items = "".join(f"<li>{escape(text)}</li>" for text in block.items)
+    items = "".join(f"<li>{_text(text)}</li>" for text in block.items)
     return f'<div class="cautions" role="note">{scope}<ul>{items}</ul></div>\n'
 
 

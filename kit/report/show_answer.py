@@ -13,6 +13,7 @@ from kit.report.wording import (
     join_words,
     number,
     percent,
+    plain,
     requirement,
     setting,
     settings_line,
@@ -153,8 +154,9 @@ def _chance_sentence(study: Study, choice: Choice) -> str:
 
 def _percent_range(choice: Choice) -> str:
     """Give the interval of a chance; like the chance itself it never says 0 or 100 %."""
-    low, high = max(1, round(100 * choice.low)), min(99, round(100 * choice.high))
-    return f"{low} to more than {high} %" if choice.high > 0.995 else f"{low} to {high} %"
+    low, high = percent(choice.low), percent(choice.high)
+    both_plain = low[0].isdigit() and high[0].isdigit()
+    return f"{low.removesuffix(' %') if both_plain else low} to {high}"
 
 
 def _facts(study: Study, choice: Choice, window: Window) -> tuple[tuple[str, str], ...]:
@@ -255,7 +257,7 @@ def _relaxation_table(window: Window, study: Study) -> Table:
         rows.append(
             (
                 response.title,
-                f"{side} {with_unit(f'{relaxed.limit:g}', response.unit)}",
+                f"{side} {with_unit(plain(relaxed.limit), response.unit)}",
                 needed,
                 percent(relaxed.probability_without),
             )

@@ -53,13 +53,14 @@ def show_checks(analysis: Analysis) -> Group:
         checks = analysis.checks[name]
         blocks.append(Heading(_capital(surface.response.title), 3))
         worrying = tuple(c.sentence for c in checks if c.passed is False)
-        calm = tuple(c.sentence for c in checks if c.passed is not False)
+        fit = tuple(c.sentence for c in checks if c.name == "fit")
+        calm = tuple(c.sentence for c in checks if c.passed is not False and c.name != "fit")
         if worrying:
             blocks.append(Sentences(worrying, tone="notice"))
+        blocks.append(Sentences(fit))
         blocks.append(figure_block(draw_residual_story(surface)))
-        blocks.append(Sentences(calm))
-        if surface.notes or surface.alias_notes:
-            blocks.append(Sentences((*surface.notes, *surface.alias_notes), tone="minor"))
+        title = f"What else was checked, and found calm ({count(len(calm), 'check')})"
+        blocks.append(Sentences(calm, title=title, folded=True))
     return Group(tuple(blocks))
 
 
@@ -150,10 +151,7 @@ def _part_words(part: str, study: Study) -> str:
 def _stationary_sentence(point: Stationary, surface: Surface, study: Study) -> str:
     response = surface.response
     if not point.inside:
-        return (
-            f"The fitted surface has no top or bottom inside the tried region (its {point.nature} would lie outside, "
-            "where nobody printed), so the best settings lie at an edge of what was tried."
-        )
+        return "The fitted surface keeps rising or falling: it has no top or bottom inside the tried region."
     value = with_unit(
         number(point.value, decimals_for(4 * math.sqrt(surface.residual_variance))), response.unit
     )
