@@ -1,0 +1,158 @@
+"""Plain sentences that belong to the answer: what weakens it, what was assumed."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from math import floor
+
+import numpy as np
+
+from kit.model.saying import listed, setting
+from kit.model.surface import Surface
+from kit.study.description import Factor, Study
+from kit.window.probability import Forecast, are_alike, with_limits
+from kit.window.rectangle import MOST_RESPONSES
+from kit.window.result import Setting
+from kit.window.settable import PrintableGrid, hard_stops
+
+SWING = 0.2
+"""A requirement whose own chance varies less than this over the region chooses no setting."""
+
+LACK_OF_FIT = 0.05
+"""Below this p-value a lack of fit puts a caution on the answer."""
+
+
+def standing_notes(surfaces: Mapping[str, Surface], study: Study, forecast: Forecast) -> list[str]:
+    """Say what holds whatever the answer is."""
+    return [
+        *_missing(surfaces, study),
+        *_poor_fit(surfaces),
+        *_weak_effects(surfaces, forecast),
+        *_blocks(surfaces),
+        *_independence(surfaces, forecast),
+        *_other_printers(study),
+    ]
+
+
+def _missing(surfaces: Mapping[str, Surface], study: Study) -> list[str]:
+    absent = [r.title for r in study.responses if r.has_limits and r.name not in surfaces]
+    text = f"No fitted results for {listed(absent)}: that requirement is not part of the chance."
+    return [text] if absent else []
+
+
+def _poor_fit(surfaces: Mapping[str, Surface]) -> list[str]:
+    notes = []
+    for surface in surfaces.values():
+        test = surface.lack_of_fit
+        if test is not None and test.p < LACK_OF_FIT:
+            notes.append(
+                f"Caution: the surface of {surface.response.title} misses the prints by more than prints made alike "
+                f"differ (lack of fit, p = {test.p:.2g}); the chance and the settings may be off."
+            )
+    return notes
+
+
+def _weak_effects(surfaces: Mapping[str, Surface], forecast: Forecast) -> list[str]:
+    """Warn of choosing the best of many where the differences between settings may be luck."""
+    if not len(forecast.mean):
+        return []
+    swing = dict(zip(forecast.names, np.ptp(forecast.alone, axis=0), strict=True))
+    weak = [
+        surfaces[name].response.title
+        for name, width in swing.items()
+        if width > SWING and surfaces[name].r2_predicted < 0
+    ]
+    text = (
+        f"Caution: the surface of {listed(weak)} foretells left-out prints no better than their average does, so "
+        "its effects hardly rise above the scatter; the best of many settings then tends to promise too much. "
+        "Confirm it with new prints."
+    )
+    return [text] if weak else []
+
+
+def _blocks(surfaces: Mapping[str, Surface]) -> list[str]:
+    text = (
+        "The chance speaks of an average block (plate, day ...) of this study; in another block a part may lie "
+        "higher or lower."
+    )
+    return [text] if any(s.block_names for s in surfaces.values()) else []
+
+
+def _independence(surfaces: Mapping[str, Surface], forecast: Forecast) -> list[str]:
+    """Say why chances were multiplied, where they were."""
+    if len(forecast.groups) < 2:
+        return []
+    fitted = with_limits(surfaces)
+    names = listed([s.response.title for s in fitted.values()])
+    multiplied = "the chances are multiplied, as if one said nothing about the other."
+    first, *others = fitted.values()
+    if not all(are_alike(first, s) for s in others):
+        return [
+            f"{names} do not all rest on the same terms and runs: where they differ {multiplied}"
+        ]
+    if len(fitted) > MOST_RESPONSES:
+        return [f"Too many requirements to reckon with how {names} move together: {multiplied}"]
+    return [f"Too few spare runs to judge how {names} move together: {multiplied}"]
+
+
+def _other_printers(study: Study) -> list[str]:
+    text = (
+        "The chance is for this printer only: other printers, whose thermometers read differently, were asked "
+        "for but are not averaged over."
+    )
+    return [text] if study.window.other_printers else []
+
+
+def range_notes(
+    study: Study, grid: PrintableGrid, ranges: Mapping[str, tuple[Setting, Setting]]
+) -> list[str]:
+    """Say where the window is thinner than a step, and where it ends only because nothing was tried beyond."""
+    notes = []
+    edges = []
+    for factor, axis in zip(study.factors, grid.axes, strict=True):
+        if factor.is_category or factor.name not in ranges:
+            continue
+        low, high = ranges[factor.name]
+        if low == high and len(axis) > 1:
+            notes.append(
+                f"The window is narrower than one settable step of {spoken(factor.name)}: it must be {setting(low, factor.unit)} exactly."
+            )
+        ends = _open_ends(factor, study, axis, (low, high))
+        if ends:
+            edges.append(f"{spoken(factor.name)} ({' and '.join(ends)} end)")
+    if edges:
+        notes.append(
+            f"The window reaches the end of what was tried for {listed(edges)}; what lies beyond, nobody knows yet."
+        )
+    return notes
+
+
+def _open_ends(
+    factor: Factor, study: Study, axis: Sequence[Setting], ends: tuple[Setting, Setting]
+) -> list[str]:
+    """Name the ends of a range that end with what was tried, though the printer could go on."""
+    stops = hard_stops(factor, study)
+    step = float(axis[1]) - float(axis[0]) if len(axis) > 1 else 0.0
+    found = []
+    if ends[0] == axis[0] and float(axis[0]) - step >= stops[0]:
+        found.append("low")
+    if ends[1] == axis[-1] and float(axis[-1]) + step <= stops[1]:
+        found.append("high")
+    return found
+
+
+def best_reached(
+    study: Study, settings: Mapping[str, Setting], chance: float, confidence: float
+) -> str:
+    """Say how high the chance gets where it does not reach the confidence."""
+    units = {f.name: "" if f.is_category else f.unit for f in study.factors}
+    where = ", ".join(f"{spoken(n)} {setting(v, units[n])}" for n, v in settings.items())
+    return (
+        f"No printable setting in the tried region reaches {100 * confidence:g} %; the highest chance there "
+        f"is {floor(1000 * chance) / 10:g} %, at {where}."
+    )
+
+
+def spoken(name: str) -> str:
+    """Give a column's name as words."""
+    return name.replace("_", " ")

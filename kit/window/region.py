@@ -1,0 +1,284 @@
+"""The window: which printable settings are good enough, and which to recommend.
+
+Nothing is ever recommended outside the tried region. When no setting reaches the stated confidence, the
+answer is a best compromise and what giving way on each limit would buy.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+from functools import partial
+
+import numpy as np
+import pandas as pd
+
+from kit.errors import ModelError
+from kit.model.predict import part_distribution
+from kit.model.surface import Surface
+from kit.study.description import Study
+from kit.terms import FloatArray
+from kit.window.choice import (
+    TIE,
+    BoolArray,
+    chances_without,
+    climb,
+    describe_choice,
+    most_central,
+)
+from kit.window.desirability import desirability, largest_shortfall
+from kit.window.notes import best_reached, range_notes, standing_notes
+from kit.window.probability import Forecast, chance_to_meet, forecast, with_limits
+from kit.window.ranges import Ranges, window_ranges
+from kit.window.relaxation import relaxations
+from kit.window.result import Choice, Relaxation, Window
+from kit.window.settable import LARGEST_GRID, PrintableGrid, printable_grid
+
+Progress = Callable[[float, str], None]
+
+CHUNK = 20_000
+FIRST_LOOK = 20_000
+"""Size of the coarse grid from which the best setting is sought where the full grid is too large."""
+
+
+@dataclass(frozen=True)
+class _Looked:
+    """The grid with everything computed on it."""
+
+    surfaces: Mapping[str, Surface]
+    study: Study
+    grid: PrintableGrid
+    forecast: Forecast
+    probability: FloatArray
+
+    @property
+    def good(self) -> BoolArray:
+        return np.asarray(self.probability >= self.study.window.confidence)
+
+    def is_good(self, coded: FloatArray) -> BoolArray:
+        return np.asarray(chance_to_meet(self.surfaces, coded) >= self.study.window.confidence)
+
+    @property
+    def joint(self) -> bool:
+        return len(self.forecast.groups) <= 1
+
+
+def find_window(
+    surfaces: Mapping[str, Surface],
+    study: Study,
+    *,
+    weights: Mapping[str, float] | None = None,
+    progress: Progress | None = None,
+) -> Window:
+    """Find the printable settings at which one new part meets every requirement, and recommend one.
+
+    Parameters
+    ----------
+    surfaces : mapping of response name to Surface
+        At least one. Requirements are read from ``study`` where it knows the response.
+    study : Study
+        Requirements, steps, limits, confidence and seed.
+    weights : mapping of factor name to float, optional
+        How much the width of the box in each factor counts; 1 each by default.
+    progress : callable, optional
+        Told now and then the share done, 0 to 1, and what is being done.
+
+    Returns
+    -------
+    Window
+        Recommended: highest chance, chances within 1e-4 counting as equal, the nearest to the middle of
+        the window (the mean of its settings at the same category levels) winning.
+
+    Raises
+    ------
+    ModelError
+        If there is no surface.
+
+    Notes
+    -----
+    The best of many settings is chosen by its own chance, which flatters it where effects hardly rise
+    above the scatter; a note then says so. Share counts the printable settings that were looked at. Where no response has a limit the chance
+    is undefined: nothing is recommended, and a best compromise (with NaN for its chance) is named only
+    if some response states a target.
+    """
+    if not surfaces:
+        raise ModelError(
+            "no response has a fitted surface, so there is no window; take readings first."
+        )
+    known = {r.name: r for r in study.responses}
+    surfaces = {n: replace(s, response=known.get(n, s.response)) for n, s in surfaces.items()}
+    tell = progress or _silent
+    looked = _look(surfaces, study, tell)
+    if not len(looked.grid.index):
+        note = "No printable setting lies inside the tried region and the limits of the plan, so nothing is recommended."
+        return _window(looked, notes=(note,))
+    tell(0.7, "looking for the best settings")
+    if not looked.forecast.names:
+        return _without_requirement(looked)
+    if looked.good.any():
+        return _with_window(looked, weights or {})
+    return _without_window(looked)
+
+
+def _silent(share: float, doing: str) -> None:
+    """Tell nobody."""
+
+
+def _look(surfaces: Mapping[str, Surface], study: Study, tell: Progress) -> _Looked:
+    """Lay out the grid and compute the chance everywhere on it."""
+    tell(0.0, "laying out printable settings")
+    grid = printable_grid(surfaces, study, largest=LARGEST_GRID)
+    if grid.is_thinned and len(grid.index) and with_limits(surfaces):
+        grid = _refined(surfaces, study, grid)
+    foretold = forecast(surfaces, grid.coded)
+    probability = np.full(len(grid.index), np.nan)
+    if foretold.names:
+        for start in range(0, len(probability), CHUNK):
+            rows = np.arange(start, min(start + CHUNK, len(probability)))
+            tell(
+                0.05 + 0.65 * start / len(probability),
+                "computing the chance to meet every requirement",
+            )
+            probability[rows] = foretold.take(rows).chance()
+    return _Looked(surfaces, study, grid, foretold, probability)
+
+
+def _refined(surfaces: Mapping[str, Surface], study: Study, grid: PrintableGrid) -> PrintableGrid:
+    """Make the thinned grid hold the best setting that full steps can find."""
+    chance = partial(chance_to_meet, surfaces)
+    coarse = printable_grid(surfaces, study, largest=FIRST_LOOK) if grid.is_product else grid
+    coarse = coarse if len(coarse.index) else grid
+    best = coarse.index[int(chance(coarse.coded).argmax())]
+    found = climb(coarse, best, chance)
+    if grid.is_product:
+        return printable_grid(surfaces, study, largest=LARGEST_GRID, keep=found)
+    return replace(grid, index=np.unique(np.vstack([grid.index, found]), axis=0))
+
+
+def _with_window(looked: _Looked, weights: Mapping[str, float]) -> Window:
+    best = float(looked.probability.max())
+    tied = looked.good & (looked.probability >= best - TIE)
+    row = most_central(looked.grid, tied, looked.good)
+    ranges = window_ranges(looked.grid, looked.good, row, looked.is_good, weights=weights)
+    choice = _describe(looked, row, best)
+    return _window(
+        looked,
+        recommended=choice,
+        ranges=ranges,
+        notes=tuple(range_notes(looked.study, looked.grid, ranges))
+        if looked.grid.is_product
+        else (),
+    )
+
+
+def _without_window(looked: _Looked) -> Window:
+    best = float(looked.probability.max())
+    choice = _compromise(looked, best)
+    top = most_central(
+        looked.grid, looked.probability >= best - TIE, np.ones(len(looked.probability), dtype=bool)
+    )
+    settings = looked.grid.setting(looked.grid.index[top])
+    confidence = looked.study.window.confidence
+    notes = [best_reached(looked.study, settings, float(looked.probability[top]), confidence)]
+    if choice is not None and choice.how == "smallest largest shortfall":
+        notes.append(
+            "No setting suits every response even in its mean; the compromise is where the worst of them falls "
+            "least short, measured in the scatter of one part."
+        )
+    return _window(
+        looked,
+        compromise=choice,
+        relaxed=relaxations(looked.forecast, confidence),
+        notes=tuple(notes),
+    )
+
+
+def _without_requirement(looked: _Looked) -> Window:
+    """Answer a study that states no limit."""
+    note = "No requirement is stated, so there is no chance to meet it: give a response a lower or an upper limit."
+    choice = _compromise(looked, np.nan)
+    if choice is None:
+        return _window(looked, notes=(note,))
+    closest = "The settings named are those whose fitted means come closest to the targets."
+    return _window(looked, compromise=choice, notes=(note, closest))
+
+
+def _compromise(looked: _Looked, best: float) -> Choice | None:
+    """Choose by desirability, or where that is 0 everywhere by the smallest largest shortfall."""
+    responses = [s.response for s in looked.surfaces.values()]
+    parts = [part_distribution(s, looked.grid.coded) for s in looked.surfaces.values()]
+    means = np.column_stack([p[0] for p in parts])
+    overall = desirability(responses, means)
+    if overall is None:
+        return None
+    everywhere = np.ones(len(means), dtype=bool)
+    if overall.max() > 0:
+        row = most_central(looked.grid, overall >= overall.max() * (1 - 1e-9), everywhere)
+        return _describe(looked, row, best, desirability=float(overall[row]), how="desirability")
+    scales = np.column_stack([np.broadcast_to(p[1], len(means)) for p in parts])
+    shortfall = largest_shortfall(responses, means, scales)
+    row = most_central(looked.grid, shortfall <= shortfall.min() + 1e-9, everywhere)
+    return _describe(looked, row, best, desirability=0.0, how="smallest largest shortfall")
+
+
+def _describe(
+    looked: _Looked,
+    row: int,
+    best: float,
+    *,
+    desirability: float | None = None,
+    how: str = "highest chance",
+) -> Choice:
+    return describe_choice(
+        looked.surfaces,
+        looked.grid,
+        row,
+        float(looked.probability[row]),
+        dict(zip(looked.forecast.names, looked.forecast.alone[row].tolist(), strict=True)),
+        np.random.default_rng(looked.study.seed),
+        without=chances_without(looked.forecast),
+        best=best,
+        desirability=desirability,
+        how=how,
+    )
+
+
+def _window(
+    looked: _Looked,
+    *,
+    recommended: Choice | None = None,
+    compromise: Choice | None = None,
+    ranges: Ranges | None = None,
+    relaxed: tuple[Relaxation, ...] = (),
+    notes: tuple[str, ...] = (),
+) -> Window:
+    grid, groups = looked.grid, looked.forecast.groups
+    tied = looked.joint and len(looked.forecast.names) > 1
+    return Window(
+        confidence=looked.study.window.confidence,
+        recommended=recommended,
+        best_compromise=compromise,
+        share=float(looked.good.mean()) if len(grid.index) else 0.0,
+        ranges=ranges or {},
+        grid=_table(looked),
+        steps=dict(zip(grid.coding.names, grid.axes, strict=True)),
+        joint=looked.joint,
+        relaxations=relaxed,
+        notes=(
+            *notes,
+            *standing_notes(looked.surfaces, looked.study, looked.forecast),
+            *grid.notes,
+        ),
+        correlation=groups[0].correlation if tied else None,
+    )
+
+
+def _table(looked: _Looked) -> pd.DataFrame:
+    """Lay out the grid as a table, one row a printable setting."""
+    columns: dict[str, object] = dict(looked.grid.columns())
+    columns["probability"] = looked.probability
+    alone = dict(zip(looked.forecast.names, looked.forecast.alone.T, strict=True))
+    for name, surface in looked.surfaces.items():
+        columns[f"chance_{name}"] = alone.get(name, np.full(len(looked.probability), np.nan))
+        columns[f"mean_{name}"] = surface.mean(looked.grid.coded)
+    return pd.DataFrame(columns)
