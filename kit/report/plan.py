@@ -92,6 +92,8 @@ def new_plan(study: Study) -> Plan:
     rng = np.random.default_rng(study.seed)
     chosen = choose_design(study)
     runs = order_runs(chosen, rng, study=study)
+    for group in study.model.random:  # which spool, which day: filled in when the print is made
+        runs.insert(runs.columns.get_loc("print_order"), group, "")
     return _judged(study, runs, written=False, rng=rng, notes=tuple(chosen.attrs.get("notes", ())))
 
 

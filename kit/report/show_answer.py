@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 from kit.analysis import Analysis
 from kit.charts.window import draw_chance_map, draw_limits_strip
 from kit.report.document import Answer, Block, Group, Heading, Sentences, Table
@@ -132,6 +134,13 @@ def _not_reached(analysis: Analysis, window: Window) -> Answer:
     if choice is None:
         sentence = f"{_place(study)}: no requirement is stated, so no settings are recommended."
         return Answer(sentence, "State lower, upper or target limits in study.toml.", reached=False)
+    if math.isnan(choice.probability):
+        sentence = (
+            f"{_place(study)}: closest to the targets are {settings_line(study, choice.settings)}, from "
+            f"{count(analysis.printed, 'print')}. No lower or upper limit is stated, so there is no chance to give."
+        )
+        status = "State lower or upper limits in study.toml to learn how sure that is."
+        return Answer(sentence, status, _facts(study, choice, window), reached=False)
     sentence = (
         f"{_place(study)}: no tried setting meets every requirement with {goal} chance. "
         f"The best compromise is {settings_line(study, choice.settings)}. "
@@ -167,7 +176,11 @@ def _facts(study: Study, choice: Choice, window: Window) -> tuple[tuple[str, str
         if ends is not None and ends[0] != ends[1]:
             text += f" ({_ends(ends)})"
         facts.append((spoken(factor.name), text))
-    return (*facts, ("chance to meet all", percent(choice.probability)))
+    return (
+        tuple(facts)
+        if math.isnan(choice.probability)
+        else (*facts, ("chance to meet all", percent(choice.probability)))
+    )
 
 
 def _ends(ends: tuple[float | str, float | str]) -> str:
@@ -208,7 +221,7 @@ def _sureness(window: Window, choice: Choice, study: Study) -> list[str]:
         f"The chance of {percent(choice.probability)} is itself known only roughly: its 95 % interval is "
         f"{_percent_range(choice)}."
     )
-    sentences = [rough]
+    sentences = [] if math.isnan(choice.probability) else [rough]
     if choice.binding and len([r for r in study.responses if r.has_limits]) > 1:
         name = study.response_named(choice.binding).title
         best = (choice.without or {}).get(choice.binding)

@@ -6,7 +6,7 @@ Pages print U+2212 for minus; nothing here computes anything but roundings.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from math import floor, isfinite, log10
+from math import floor, isfinite, isnan, log10
 
 from kit.study.description import Factor, Response, Study
 from kit.words import FACTOR_KINDS, unit_label
@@ -84,6 +84,8 @@ def percent(probability: float) -> str:
     >>> percent(0.9371), percent(0.9996), percent(0.0001)
     ('94 %', 'more than 99 %', 'less than 1 %')
     """
+    if isnan(probability):
+        return "–"
     if probability > 0.995:
         return "more than 99 %"
     if probability < 0.005:
