@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 
 from kit.design.factorial import CENTRE
+from kit.design.height_stacked import HEIGHT_STACKED
 from kit.study.description import Response, Study
 from kit.study.names import READING_COLUMNS
 from kit.study.quantities import RECIPE_INPUTS, ReadQuantity, quantities_to_read
@@ -64,10 +65,12 @@ def order_runs(
         runs["block"] = _split_blocks(runs, [f.name for f in study.factors if f.hard_to_change])
     note = runs["note"] if "note" in runs else pd.Series("", index=runs.index)
     spread = pd.Series(note == CENTRE if centre is None else centre, index=runs.index, dtype=bool)
+    # The levels of a stack lie on top of each other in the order that the plan chose.
+    keep = study is not None and study.design.family == HEIGHT_STACKED
     places = [
         place
         for _, part in runs.groupby("round", sort=False)
-        for place in _order_round(part["block"], spread, rng)
+        for place in _order_round(part["block"], spread, rng, keep=keep)
     ]
     ordered = runs.loc[places].reset_index(drop=True)
     numbers = range(first_run, first_run + len(ordered))
@@ -93,11 +96,14 @@ def _split_blocks(runs: pd.DataFrame, hard: list[str]) -> pd.Series[int]:
 
 
 def _order_round(
-    blocks: pd.Series[int], spread: pd.Series[bool], rng: np.random.Generator
+    blocks: pd.Series[int], spread: pd.Series[bool], rng: np.random.Generator, *, keep: bool
 ) -> Iterator[int]:
     """Give the index labels of one round's runs in print order."""
     for block in rng.permutation(sorted(set(blocks))):
         members = blocks.index[blocks == block].to_numpy()
+        if keep:
+            yield from members.tolist()
+            continue
         is_centre = spread[members].to_numpy(dtype=bool)
         yield from _order_block(members[is_centre], members[~is_centre], rng)
 

@@ -20,6 +20,9 @@ TOLERANCE = 1e-8
 FEW_SPARE = 3
 """Fewer spare runs than this are pointed out; common practice, no source."""
 
+MOST_SENTENCES = 4
+"""More mixed-up terms are counted, with one as an example."""
+
 
 @dataclass(frozen=True)
 class Support:
@@ -51,6 +54,7 @@ def support(
     terms: Sequence[Term],
     coded: FloatArray,
     blocks: Sequence[Any] | None = None,
+    covariate: tuple[str, FloatArray] | None = None,
 ) -> Support:
     """Tell which terms the runs can estimate, and what to do about the others.
 
@@ -64,6 +68,8 @@ def support(
         Runs in coded units, as they will really be set.
     blocks : sequence, shape (n,), optional
         Block of each run, where blocks enter as fixed effects.
+    covariate : (str, array of shape (n,)), optional
+        Name and values of a column taken into account beside the blocks, such as height.
 
     Returns
     -------
@@ -87,6 +93,8 @@ def support(
         block_names, columns = block_columns(blocks)
         X = np.column_stack([X, columns])
         names += block_names
+    if covariate is not None:
+        X, names = np.column_stack([X, covariate[1]]), [*names, covariate[0]]
     null = null_space(X)
     lost = _lost_terms(terms, X, null)
     spare = len(X) - (X.shape[1] - null.shape[1])
@@ -182,6 +190,12 @@ def _mixed_up(lost: Sequence[Term], names: Sequence[str], null: FloatArray) -> l
             text = f"{term.name} cannot be told from {_listed(shown[:4], 'or')}"
         remedy = "use fewer blocks, " if "the blocks" in shown else "add runs that differ in it, "
         sentences.append(f"{text}: {remedy}or drop {term.name} from [model] terms.")
+    if len(sentences) > MOST_SENTENCES:
+        first = sentences[0].partition(":" + " ")[0]
+        return [
+            f"{len(sentences)} effects of higher order are mixed up with others, such as: {first}. Only their sums can be seen; "
+            "added runs can part them."
+        ]
     return sentences
 
 

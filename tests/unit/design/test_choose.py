@@ -10,7 +10,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from kit.design.choose import BUILDERS, choose_design, plan_runs
+from kit.design.choose import choose_design, plan_runs
+from kit.design.families import BUILDERS
 from kit.design.composite import axial_distance
 from kit.design.factorial import CENTRE
 from kit.design.steps import snap
