@@ -128,6 +128,8 @@ QUANTITIES = {
         Quantity("deviation", "Deviation from nominal", "mm", -20, 20, 3),
         Quantity("gloss", "Gloss", "GU", 0, 200, 1),
         Quantity("strength", "Strength", "MPa", 0, 1000, 1),
+        Quantity("modulus", "Modulus", "MPa", 0, 200000, 0),
+        Quantity("strain", "Strain", "%", 0, 2000, 2),
         Quantity("score", "Score", "points", 0, 5, 1),
     )
 }

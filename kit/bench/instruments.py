@@ -6,20 +6,33 @@ and what they scatter is kept as a variance, never counted as replicates.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Literal
 
 import numpy as np
 import pandas as pd
 
+from kit.bench.correction import correct_readings, correction_u
+from kit.bench.curve_readings import (
+    break_flags,
+    curve_response,
+    readings_from_curves,
+    study_curves,
+)
 from kit.bench.measured import Measured
-from kit.bench.reading_notes import input_notes, result_notes, specimen_flags, unused_notes
+from kit.bench.reading_notes import (
+    break_notes,
+    input_notes,
+    result_notes,
+    specimen_flags,
+    unused_notes,
+)
 from kit.bench.recipes import Formula, formulas_for
 from kit.bench.uncertainty import satterthwaite_df
 from kit.study.data import StudyData
 from kit.study.description import Response
-from kit.study.quantities import RECIPE_INPUTS, quantity_names
+from kit.study.quantities import inputs_of, quantity_names
 
 CONFIRMATION = "confirmation"
 
@@ -50,11 +63,17 @@ def specimen_results(data: StudyData) -> dict[str, Measured]:
     runs, so that nothing of a confirmation enters a fit.
     """
     results = {}
+    curves = study_curves(data)
+    corrected = correct_readings(readings_from_curves(data, curves), data.references)
+    data = replace(data, readings=corrected.readings)
     for response in data.study.responses:
         formulas = formulas_for(response)
         mine = _readings_of(data, response)
         if mine["part"].isin(_leading(response, formulas)).any():
-            results[response.name] = _measure(response, formulas, mine, data)
+            found = _measure(response, formulas, mine, data)
+            said = [f"{response.title}: {text}" for text in corrected.notes.get(response.name, ())]
+            said += curves.waiting if response == curve_response(data.study) else ()
+            results[response.name] = replace(found, notes=(*found.notes, *said))
     return results
 
 
@@ -77,7 +96,7 @@ def _readings_of(data: StudyData, response: Response) -> pd.DataFrame:
 def _leading(response: Response, formulas: Sequence[Formula]) -> set[str]:
     # The readings without which there is no result: not the width of a bar that is yet to be broken.
     averaged = {part for formula in formulas if formula.averages for part in formula.inputs}
-    return averaged | set(RECIPE_INPUTS.get(response.recipe, ())[:1])
+    return averaged | set(inputs_of(response)[:1])
 
 
 def _measure(
@@ -91,8 +110,11 @@ def _measure(
     notes = [*unused_notes(response, mine), *input_notes(response, formulas, means[~done])]
     pieces, parts = pieces[done], parts[done]
     pieces.insert(2, "u_repeat", np.sqrt(parts.sum(axis=1, min_count=1)))
-    pieces.insert(3, "flags", specimen_flags(response, pieces))
-    notes += result_notes(response, pieces)
+    pieces.insert(3, "flags", specimen_flags(response, pieces, data.study.material.polymer))
+    notes += result_notes(response, pieces, data.study.material.polymer)
+    broken = break_flags(data, response)
+    pieces["flags"] = _joined(pieces["flags"], broken)
+    notes += break_notes(response, pieces, broken)
 
     fitted = ~pieces.index.get_level_values("run").isin(_confirming(data))
     repeat, repeat_df = _repeat_variance(pieces[fitted], parts[fitted], scatter)
@@ -107,7 +129,25 @@ def _measure(
         repeat_df=repeat_df,
         repeats_per_specimen=_harmonic_mean(effective) if averaged else 1.0,
         notes=tuple(notes),
+        u_correction=_correction_u(formulas, used, means),
     )
+
+
+def _joined(flags: pd.Series, more: Mapping[tuple[str, str], str]) -> pd.Series:
+    # Put the flags of curves and breaks behind those of the recipe.
+    added = [more.get((str(run), str(piece)), "") for run, piece in flags.index]
+    texts = ["; ".join(t for t in pair if t) for pair in zip(flags, added, strict=True)]
+    return pd.Series(texts, index=flags.index, dtype="str")
+
+
+def _correction_u(formulas: Sequence[Formula], used: pd.DataFrame, means: pd.DataFrame) -> float:
+    # Propagate the doubt of the corrections through the first formula that was used, at the mean specimen.
+    for formula in formulas:
+        inputs = list(formula.inputs)
+        if set(inputs) <= set(means.columns) and means[inputs].notna().all(axis=1).any():
+            middle = means[inputs].mean().to_numpy()[None, :]
+            return correction_u(used, inputs, formula.slopes(middle)[0])
+    return 0.0
 
 
 def _confirming(data: StudyData) -> set[str]:

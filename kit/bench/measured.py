@@ -31,6 +31,9 @@ class Measured:
         Pooled variance of single readings within a specimen; None and 0 without repeats.
     specimens_per_print, repeats_per_specimen : float
         Harmonic means over prints and over specimens.
+    u_correction : float
+        Standard uncertainty that corrections of known instrument bias leave in every result alike; it does not average
+        out. 0 where nothing was corrected.
     notes : tuple of str
         Plain sentences: readings excluded and why, specimens flagged.
     """
@@ -45,3 +48,4 @@ class Measured:
     specimens_per_print: float = 1.0
     repeats_per_specimen: float = 1.0
     notes: tuple[str, ...] = ()
+    u_correction: float = 0.0

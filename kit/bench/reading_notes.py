@@ -2,18 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
 import pandas as pd
 
 from kit.bench.recipes import (
-    PLA_INDEX,
-    PLAIN_POLYMER_GLOSS,
     SPAN_RATIO,
     SPAN_RATIO_SLACK,
     Formula,
     advised_geometry,
-    smooth_gloss,
+    highest_plain_gloss,
 )
 from kit.study.description import Response
 from kit.study.quantities import GLOSS_DIRECTIONS, VALUE
@@ -83,7 +81,7 @@ def input_notes(
     ]
 
 
-def specimen_flags(response: Response, pieces: pd.DataFrame) -> pd.Series:
+def specimen_flags(response: Response, pieces: pd.DataFrame, polymer: str = "") -> pd.Series:
     """Flag single specimens, indexed like ``pieces``; empty text where nothing is odd.
 
     Returns
@@ -95,13 +93,13 @@ def specimen_flags(response: Response, pieces: pd.DataFrame) -> pd.Series:
         ratio = response.span / pieces["thickness"]
         odd = (ratio - SPAN_RATIO).abs() > SPAN_RATIO_SLACK
         flags = flags.mask(odd, ratio.map("span is {:.1f} times the thickness".format))
-    if response.recipe == "gloss" and response.geometry == 60:
-        odd = pieces["value"] > PLAIN_POLYMER_GLOSS
-        flags = flags.mask(odd, f"above {PLAIN_POLYMER_GLOSS:g} GU")
+    if response.recipe == "gloss":
+        limit = highest_plain_gloss(polymer, response.geometry)
+        flags = flags.mask(pieces["value"] > limit, f"above {limit:g} GU")
     return flags
 
 
-def result_notes(response: Response, pieces: pd.DataFrame) -> list[str]:
+def result_notes(response: Response, pieces: pd.DataFrame, polymer: str = "") -> list[str]:
     """Say what the results of all specimens mean for the way they were measured.
 
     Returns
@@ -117,17 +115,46 @@ def result_notes(response: Response, pieces: pd.DataFrame) -> list[str]:
             f"{len(flagged)} of {len(pieces)} specimens; ISO 178 asks for {SPAN_RATIO:g}, within "
             f"{SPAN_RATIO_SLACK:g}. Compare these results among themselves only."
         )
-    if response.recipe == "gloss" and response.geometry == 60:
-        notes += _geometry_notes(response, pieces)
+    if response.recipe == "gloss":
+        if response.geometry == 60:
+            notes += _geometry_notes(response, pieces)
         if len(flagged):
+            limit = highest_plain_gloss(polymer, response.geometry)
             runs = _listed(
                 [f"run {r}" for r in dict.fromkeys(flagged.index.get_level_values("run"))]
             )
             notes.append(
-                f"{response.title}: {runs} reads above {PLAIN_POLYMER_GLOSS:g} GU; a smooth face of "
-                f"plain PLA reaches about {smooth_gloss(PLA_INDEX):.0f} GU at 60 degrees. Check the "
+                f"{response.title}: {runs} reads above {limit:g} GU; a smooth face of plain "
+                f"{polymer or 'PLA'} reaches about {limit * 30 / 31:.0f} GU at {response.geometry} degrees. Check the "
                 "meter against its tile, and look for a curved or metallic face or a slip of the pen."
             )
+    return notes
+
+
+def break_notes(
+    response: Response, pieces: pd.DataFrame, flags: Mapping[tuple[str, str], str]
+) -> list[str]:
+    """Name the specimens that broke in the wrong place or reached a limit, by what is odd about them.
+
+    Returns
+    -------
+    list of str
+    """
+    by_text: dict[str, list[str]] = {}
+    for run, piece in pieces.index:
+        for text in flags.get((str(run), str(piece)), "").split("; "):
+            if text:
+                # What a peak may lack differs from piece to piece; it is one kind of flag all the same.
+                kind = "peak lost between two points" if text.startswith("peak up to") else text
+                by_text.setdefault(kind, []).append(f"{run}-{piece}")
+    notes = []
+    for text, names in by_text.items():
+        note = f"{response.title}: {text}: {', '.join(names)}."
+        if text.startswith("at the limit"):
+            note += " The true value is at least what was read (right-censored); it is used as read, so the fit is too low there."
+        elif text.startswith("broke at"):
+            note += " Such a break tells of the holding as well as of the material; results are kept and marked."
+        notes.append(note)
     return notes
 
 

@@ -32,9 +32,6 @@ BLACK_GLASS_INDEX = 1.567
 PLA_INDEX = 1.459
 """Refractive index of PLA at 588 nm, 1.445 + 4892/588^2 (J. Polym. Environ. 14, 2006, 119-124)."""
 
-PLAIN_POLYMER_GLOSS = 85.0
-"""GU at 60 degrees above which a plain polymer's reading is doubtful: a smooth PLA face reaches 82."""
-
 
 def flexural_stress(
     force: Number, span: Number | float, width: Number, thickness: Number
@@ -176,6 +173,53 @@ def smooth_gloss(index: float, angle: float = 60) -> float:
     return 100 * specular_reflectance(index, angle) / specular_reflectance(BLACK_GLASS_INDEX, angle)
 
 
+POLYMER_INDEX = {
+    "pla": PLA_INDEX,
+    "petg": 1.57,
+    "pet": 1.57,
+    "abs": 1.54,
+    "asa": 1.53,
+    "pc": 1.585,
+    "pmma": 1.49,
+    "pa": 1.53,
+    "pa6": 1.53,
+    "pa12": 1.52,
+    "nylon": 1.53,
+    "tpu": 1.50,
+    "pp": 1.49,
+    "hips": 1.59,
+}
+"""Refractive indices near 589 nm, from memory of polymer handbooks, but for PLA; only to catch impossible gloss readings."""
+
+HIGHEST_INDEX = 1.6
+"""No plain filament polymer is above it (from memory)."""
+
+
+def highest_plain_gloss(polymer: str, angle: float = 60) -> float:
+    """Give the GU above which a plain face of this polymer is doubtful: what a smooth one has and a thirtieth more.
+
+    Parameters
+    ----------
+    polymer : str
+        As the study names it; an unknown one gets the highest refractive index of all, no name that of PLA.
+    angle : float, default 60
+        Geometry of the meter, degrees.
+
+    Returns
+    -------
+    float
+        GU, rounded to whole ones.
+
+    Examples
+    --------
+    >>> highest_plain_gloss("PLA"), highest_plain_gloss("PETG"), highest_plain_gloss("PLA", 20)
+    (85.0, 104.0, 74.0)
+    """
+    name = polymer.strip().casefold()
+    index = POLYMER_INDEX.get(name, HIGHEST_INDEX) if name else PLA_INDEX
+    return float(round(smooth_gloss(index, angle) * 31 / 30))
+
+
 @dataclass(frozen=True)
 class Formula:
     """One way to get a specimen's value from the means of its readings.
@@ -214,6 +258,8 @@ def formulas_for(response: Response) -> tuple[Formula, ...]:
         lines instead; strength comes from ``force``, ``width`` and ``thickness``.
     """
     own = (_reading(response.nominal if response.recipe == "dimension" else None),)
+    if response.strength_property != "strength":  # read off the curve as it is
+        return own
     if response.recipe == "gloss":
         return (*own, _mean_of_directions())
     if response.recipe == "three_point_bending" and response.span is not None:

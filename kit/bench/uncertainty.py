@@ -36,7 +36,9 @@ def propagated_variance(sensitivities: FloatArray, variances: FloatArray) -> Flo
     return np.asarray(np.sum(np.asarray(sensitivities) ** 2 * variances, axis=-1))
 
 
-def satterthwaite_df(parts: Sequence[FloatArray | float], dfs: Sequence[float]) -> FloatArray:
+def satterthwaite_df(
+    parts: Sequence[FloatArray | float], dfs: Sequence[FloatArray | float]
+) -> FloatArray:
     """Give the effective degrees of freedom of a sum of independent variance estimates.
 
     Parameters

@@ -8,8 +8,7 @@ likelihood beside it, and instead of it where the table has gaps.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
-from math import ceil, isfinite, nan, sqrt
+from math import ceil, isfinite, nan
 
 import numpy as np
 import pandas as pd
@@ -18,6 +17,7 @@ from scipy import stats
 from kit.errors import MeasurementError
 from kit.model.component_intervals import component_intervals
 from kit.model.gauge_checks import gauge_checks
+from kit.model.gauge_result import Component, Gauge
 from kit.model.gauge_strata import (
     Strata,
     crossed_strata,
@@ -31,115 +31,6 @@ from kit.terms import FloatArray
 REPRODUCING = ("operator", "interaction")
 SMALL_ADDITION = 0.21
 """1.1^2 - 1: a variance so much of the run's adds a tenth to its SD."""
-
-
-@dataclass(frozen=True)
-class Component:
-    """A variance and how well it is known.
-
-    Attributes
-    ----------
-    variance : float
-        Estimate, never below 0, in the squared unit of the readings.
-    low, high : float
-        Limits of the variance; missing where nothing gives them.
-    raw : float
-        As the mean squares have it: below 0 where chance made it so.
-    """
-
-    variance: float
-    low: float
-    high: float
-    raw: float
-
-    @property
-    def sd(self) -> float:
-        """Standard deviation, in the unit of the readings."""
-        return sqrt(self.variance)
-
-    @property
-    def sd_low(self) -> float:
-        """Lower limit of the standard deviation."""
-        return sqrt(self.low)
-
-    @property
-    def sd_high(self) -> float:
-        """Upper limit of the standard deviation."""
-        return sqrt(self.high)
-
-
-@dataclass(frozen=True)
-class Gauge:
-    """What a gauge study found.
-
-    Attributes
-    ----------
-    layout : str
-        ``crossed``: every operator measured every part; ``nested``: every operator has parts of their own;
-        ``one operator``; ``one part``.
-    destructive : bool
-        Whether every reading used up a piece, so that repeatability holds what pieces of a print differ.
-    parts, operators, readings : int
-    repeats : float
-        Harmonic mean of the readings of one operator on one part.
-    components : mapping of str to Component or None
-        ``repeatability``, ``operator``, ``interaction`` (of operators with parts), ``reproducibility`` (the two together),
-        ``measuring`` (all of them), ``part``. None = not estimable from this layout.
-    strata : Strata or None
-        The analysis of variance; None where the table has gaps.
-    reml : mapping of str to float
-        The same components by restricted maximum likelihood; empty where it cannot be fitted.
-    step : float
-        Smallest step of the display, in the unit of the readings.
-    mean, confidence : float
-        Mean of all readings; confidence of the intervals.
-    checks, notes : tuple of str
-        Plain sentences: operators or cells unlike the others; what could not be separated and why.
-    """
-
-    layout: str
-    destructive: bool
-    parts: int
-    operators: int
-    readings: int
-    repeats: float
-    components: Mapping[str, Component | None]
-    strata: Strata | None
-    reml: Mapping[str, float]
-    step: float
-    mean: float
-    confidence: float
-    checks: tuple[str, ...] = ()
-    notes: tuple[str, ...] = field(default_factory=tuple)
-
-    @property
-    def repeatability(self) -> Component:
-        """The scatter of repeat readings; always there."""
-        found = self.components["repeatability"]
-        assert found is not None
-        return found
-
-    @property
-    def measuring(self) -> Component:
-        """All of the measuring that this layout can see."""
-        found = self.components["measuring"]
-        assert found is not None
-        return found
-
-    @property
-    def step_floor(self) -> float:
-        """What rounding to the display's step alone scatters: a / sqrt(12) (GUM 4.3.7)."""
-        return self.step / sqrt(12)
-
-    @property
-    def repeat_sd(self) -> float:
-        """Repeatability as an SD, not less than the display can show."""
-        return max(self.repeatability.sd, self.step_floor)
-
-    @property
-    def measuring_sd(self) -> float:
-        """All the measuring as an SD, not less than the display can show."""
-        return max(self.measuring.sd, self.step_floor)
 
 
 def analyse_gauge(
@@ -192,14 +83,16 @@ def analyse_gauge(
         found = _from_strata(strata, confidence)
     elif fit is not None:
         found = _from_reml(fit, names, confidence)
-        notes.append("The table has gaps, so the components come from restricted maximum likelihood.")
+        notes.append(
+            "The table has gaps, so the components come from restricted maximum likelihood."
+        )
     else:
         raise MeasurementError(
             "the gauge readings leave nothing to separate parts, operators and repeats by; fill the gaps in gauge.csv."
         )
     names_known = ("repeatability", *REPRODUCING, "reproducibility", "measuring", "part")
     steps = smallest_step(table["value"].to_numpy()) if step is None else step
-    gauge = Gauge(
+    return Gauge(
         layout=layout,
         destructive=destructive,
         parts=table["part"].nunique(),
@@ -215,7 +108,6 @@ def analyse_gauge(
         checks=gauge_checks(table, layout, steps),
         notes=tuple(notes),
     )
-    return gauge
 
 
 def repeats_needed(repeat_variance: float, run_variance: float) -> int:
@@ -232,6 +124,11 @@ def repeats_needed(repeat_variance: float, run_variance: float) -> int:
     -------
     int
         The smallest n >= 1 with s_r^2 / n <= 0.21 s_run^2.
+
+    Raises
+    ------
+    ValueError
+        If the scatter between runs is not above 0.
 
     Examples
     --------
@@ -282,7 +179,7 @@ def _layout(table: pd.DataFrame) -> str:
         return "one operator"
     if parts < 2:
         return "one part"
-    alone = (table.groupby("part")["operator"].nunique() == 1).all()
+    alone = len(table[["part", "operator"]].drop_duplicates()) == parts
     return "nested" if alone else "crossed"
 
 
@@ -291,7 +188,11 @@ def _check_repeats(table: pd.DataFrame, destructive: bool) -> None:
     if (counts >= 2).any():
         return
     part = counts.index[0][0]
-    what = "break at least two like pieces of each print" if destructive else "read each part at least twice"
+    what = (
+        "break at least two like pieces of each print"
+        if destructive
+        else "read each part at least twice"
+    )
     raise MeasurementError(
         f"part {part!r} has 1 reading by the same operator, and so have all others; repeatability needs 2: {what}."
     )
@@ -302,7 +203,7 @@ def _block(table: pd.DataFrame, keys: list[str]) -> FloatArray | None:
     groups = table.groupby(keys, sort=True)["value"]
     sizes = groups.size()
     shape = [table[k].nunique() for k in keys]
-    if sizes.nunique() != 1 or len(sizes) != int(np.prod(shape)) or sizes.iloc[0] < 2:
+    if len(set(sizes)) > 1 or len(sizes) != int(np.prod(shape)) or sizes.iloc[0] < 2:
         return None
     ordered = table.sort_values(keys, kind="stable")["value"].to_numpy(dtype=float)
     return np.asarray(ordered.reshape([*shape, int(sizes.iloc[0])]))
@@ -322,7 +223,7 @@ def _strata(table: pd.DataFrame, layout: str, *, interaction: bool) -> Strata | 
 def _nested(table: pd.DataFrame) -> Strata | None:
     each = table.groupby("operator")["part"].nunique()
     sizes = table.groupby("part").size()
-    if each.nunique() != 1 or each.iloc[0] < 2 or sizes.nunique() != 1 or sizes.iloc[0] < 2:
+    if len(set(each)) > 1 or each.iloc[0] < 2 or len(set(sizes)) > 1 or sizes.iloc[0] < 2:
         return None
     ordered = table.sort_values(["operator", "part"], kind="stable")["value"].to_numpy(dtype=float)
     return nested_strata(ordered.reshape(len(each), int(each.iloc[0]), int(sizes.iloc[0])))
@@ -360,7 +261,9 @@ def _from_strata(strata: Strata, confidence: float) -> dict[str, Component]:
     for name, parts in _sums(found).items():
         total = sum(found[p].variance for p in parts)
         spread = np.sum([draws[p] for p in parts], axis=0)
-        found[name] = Component(total, *limits(spread, confidence), sum(found[p].raw for p in parts))
+        found[name] = Component(
+            total, *limits(spread, confidence), sum(found[p].raw for p in parts)
+        )
         draws[name] = spread
     return found
 

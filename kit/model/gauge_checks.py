@@ -46,7 +46,9 @@ def gauge_checks(table: pd.DataFrame, layout: str, step: float) -> tuple[str, ..
 
 def _cells(table: pd.DataFrame) -> pd.DataFrame:
     groups = table.groupby(["part", "operator"], sort=False)["value"]
-    cells = pd.DataFrame({"n": groups.size(), "variance": groups.var(), "spread": groups.max() - groups.min()})
+    cells = pd.DataFrame(
+        {"n": groups.size(), "variance": groups.var(), "spread": groups.max() - groups.min()}
+    )
     return cells[cells["n"] > 1].reset_index()
 
 
@@ -58,7 +60,7 @@ def _scattered_cell(table: pd.DataFrame) -> Iterator[str]:
     readings = round(float(cells["n"].mean()))
     limit = cochran_critical(len(cells), max(2, readings), alpha=UNLIKELY)
     if cochran_statistic(cells["variance"]) > limit:
-        worst = cells.loc[cells["variance"].idxmax()]
+        worst = cells.iloc[int(cells["variance"].to_numpy().argmax())]
         who = f" by {worst['operator']}" if worst["operator"] else ""
         yield (
             f"The readings of part {worst['part']}{who} lie {worst['spread']:.4g} apart, far more than those of any other part: "
@@ -81,7 +83,7 @@ def _scattering_operator(table: pd.DataFrame) -> Iterator[str]:
                 f"Readings by {who} scatter with an SD of {sqrt(float(pooled.max())):.2g}, those by the others with {others:.2g}: "
                 "look how they hold the part and the instrument."
             )
-    means = table.groupby(["part", "operator"])["value"].mean().unstack().dropna()
+    means = table.pivot_table("value", index="part", columns="operator", aggfunc="mean").dropna()
     if means.shape[1] >= 3 and len(means):
         place = means.mean(axis=0)
         high, low = grubbs_statistic(place)
@@ -93,7 +95,11 @@ def _scattering_operator(table: pd.DataFrame) -> Iterator[str]:
 
 def _coarse(table: pd.DataFrame, step: float) -> Iterator[str]:
     cells = _cells(table)
-    within = float((cells["variance"] * (cells["n"] - 1)).sum() / (cells["n"] - 1).sum()) if len(cells) else 0.0
+    within = (
+        float((cells["variance"] * (cells["n"] - 1)).sum() / (cells["n"] - 1).sum())
+        if len(cells)
+        else 0.0
+    )
     if step > 0 and sqrt(within) < COARSE * step / sqrt(12):
         yield (
             f"The display's step of {step:g} hides most of the scatter of repeat readings; the rounding alone scatters with an SD of "

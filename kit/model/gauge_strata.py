@@ -44,7 +44,7 @@ class Strata:
     @property
     def ms(self) -> FloatArray:
         """The mean squares, shape (k,)."""
-        return np.array(self.ss) / np.array(self.df)
+        return np.asarray(np.array(self.ss) / np.array(self.df))
 
     def raw(self, name: str) -> float:
         """Give a component as the mean squares have it, perhaps below 0."""
@@ -53,7 +53,7 @@ class Strata:
     def draws(self, name: str) -> FloatArray:
         """Give the generalised distribution of a component, shape (points,), never below 0."""
         spread = np.array(self.df) * self.ms / _chi_squares(self.df)
-        return np.maximum(spread @ np.array(self.weights[name]), 0.0)
+        return np.asarray(np.maximum(spread @ np.array(self.weights[name]), 0.0))
 
 
 def limits(draws: FloatArray, confidence: float) -> tuple[float, float]:
@@ -99,6 +99,7 @@ def crossed_strata(table: FloatArray, *, interaction: bool = True) -> Strata:
     ss_both = r * float((both**2).sum())
     ss_rest = float(((table - cell[:, :, None]) ** 2).sum())
     df_both, df_rest = (p - 1) * (o - 1), p * o * (r - 1)
+    weights: dict[str, tuple[float, ...]]
     if not interaction:
         weights = {
             "repeatability": (0.0, 0.0, 1.0),

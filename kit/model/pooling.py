@@ -137,8 +137,8 @@ def grubbs_critical(groups: int, *, alpha: float = 0.05) -> float:
 
     Examples
     --------
-    >>> round(grubbs_critical(8), 3)
-    2.126
+    >>> round(grubbs_critical(8), 2)
+    2.13
     """
     t = stats.t.ppf(1 - alpha / (2 * groups), groups - 2)
     return float((groups - 1) / np.sqrt(groups) * np.sqrt(t**2 / (groups - 2 + t**2)))

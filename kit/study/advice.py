@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 from kit.study.description import Factor, Study
 from kit.study.nearest import number
+from kit.study.stacked import monotone_warning
 from kit.study.units import with_unit
 
 
@@ -27,6 +28,9 @@ def study_notices(study: Study) -> tuple[str, ...]:
 def _notices(study: Study) -> Iterator[str]:
     if not study.scope.strip():
         yield 'Scope not stated: say in study.toml what the parts are for (scope = "...").'
+    warning = monotone_warning(study)
+    if warning is not None:
+        yield warning
     for factor in study.factors:
         yield from _steps(factor)
     if not any(r.has_limits for r in study.responses):

@@ -8,6 +8,7 @@ from itertools import pairwise
 from kit.study.check_factors import USUAL_NOZZLE_MAX, Finding, temperature_guess
 from kit.study.description import Design, Study
 from kit.study.limits import LimitError, never_met, parse_limit
+from kit.study.names import group_fault
 from kit.study.nearest import number
 from kit.study.units import factor_unit
 from kit.terms import CodedFactor, Coding, expand_terms
@@ -138,6 +139,17 @@ def check_plan(study: Study, *, kinds_known: bool, family_known: bool) -> Iterat
         for key, text in _needs(study):
             yield ("design", key), text
     names = [f.name for f in study.factors]
+    for name, weight in study.window.weights.items():
+        if name not in names:
+            yield (
+                ("window", "weights"),
+                f"{name!r} is no factor of this study; weigh {', '.join(names)}.",
+            )
+        elif not 0 <= weight <= 100:
+            yield (
+                ("window", "weights"),
+                f"{name}: found {number(weight)}; a weight lies in 0 to 100, 1 is usual.",
+            )
     if len(set(names)) < len(names):
         return
     coding, ranges_known = _draft_coding(study)
@@ -149,6 +161,8 @@ def check_plan(study: Study, *, kinds_known: bool, family_known: bool) -> Iterat
             ("model", "terms"),
             'the list is empty; name terms, or write "main", "interactions" or "second_order".',
         )
+    for text in _groups(study):
+        yield ("model", "random"), text
     for term in (terms,) if isinstance(terms, str) else terms:
         try:
             expand_terms(coding, term if isinstance(terms, str) else [term])
@@ -167,6 +181,11 @@ def _options(design: Design) -> Iterator[tuple[str, str]]:
     elif isinstance(design.axial, float) and not 0 < design.axial <= LARGEST_AXIAL:
         allowed = f"an axial distance lies above 0 and up to {number(LARGEST_AXIAL)} coded units"
         yield "axial", f"found {number(design.axial)}; {allowed}."
+    if "level_order" in given and family != "height_stacked":
+        yield (
+            "level_order",
+            f'{family} stacks no levels; delete level_order, or write family = "height_stacked".',
+        )
     if "criterion" in given and family not in WITH_CRITERION:
         yield (
             "criterion",
@@ -192,6 +211,27 @@ def _needs(study: Study) -> Iterator[tuple[str, str]]:
             "family",
             'central_composite needs a factor on a scale; write family = "full_factorial".',
         )
+
+
+def _groups(study: Study) -> Iterator[str]:
+    """Find names of groups that cannot be a column of ``runs.csv`` of their own."""
+    taken = {f.name: "a factor" for f in study.factors} | {
+        r.name: "a response" for r in study.responses
+    }
+    seen: set[str] = set()
+    for name in study.model.random:
+        if name == "block":
+            yield 'blocks are declared by blocks = "random"; random names further columns, such as spool.'
+        elif name in taken:
+            yield (
+                f"{name!r} is {taken[name]} already; random names columns of runs.csv that only say which prints "
+                "belong together, such as spool, printer or day."
+            )
+        elif name in seen:
+            yield f"{name!r} stands here twice."
+        elif fault := group_fault(name):
+            yield fault
+        seen.add(name)
 
 
 def _limits(design: Design, coding: Coding, ranges_known: bool) -> Iterator[str]:

@@ -88,9 +88,9 @@ def _own_keys(response: Response) -> Iterator[tuple[str, str]]:
             f"a dimension needs its drawn size: write nominal = ... ({response_unit(response)}).",
         )
     if response.recipe == "three_point_bending":
-        if response.span is None:
+        if response.span is None and response.strength_property == "strength":
             yield "span", "bending needs the distance of the supports: write span = ... (mm)."
-        elif not SPAN_MM[0] <= response.span <= SPAN_MM[1]:
+        elif response.span is not None and not SPAN_MM[0] <= response.span <= SPAN_MM[1]:
             yield (
                 "span",
                 f"found {number(response.span)} mm; supports stand {number(SPAN_MM[0])} to {number(SPAN_MM[1])} mm apart. Is it in mm?",

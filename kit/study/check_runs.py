@@ -50,10 +50,13 @@ class CheckedRuns:
     complete: bool = True
 
 
-def run_columns(factors: Iterable[str]) -> tuple[tuple[str, ...], tuple[str, ...]]:
-    """Give the required and the optional columns of ``runs.csv``."""
+def run_columns(
+    factors: Iterable[str], groups: Iterable[str] = ()
+) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Give the required and the optional columns of ``runs.csv``; ``groups``: those of ``[model] random``."""
     factors = [name for name in factors if name]
-    return (*REQUIRED, *factors), (*OPTIONAL, *(f"{name}{ACTUAL}" for name in factors))
+    required = (*REQUIRED, *factors, *(g for g in groups if g and g not in factors))
+    return required, (*OPTIONAL, *(f"{name}{ACTUAL}" for name in factors))
 
 
 def check_runs(table: TextTable, study: Study, unread: frozenset[str] = frozenset()) -> CheckedRuns:
@@ -88,6 +91,9 @@ def check_runs(table: TextTable, study: Study, unread: frozenset[str] = frozense
         actual = check.settings(factor, f"{factor.name}{ACTUAL}", planned)
         frame[factor.name], frame[f"{factor.name}{ACTUAL}"] = planned, actual
         check.far_out(factor, planned, runs)
+    for group in study.model.random:
+        if group not in {*frame.columns, "status", "note", ""} and group in table.columns:
+            frame[group] = check.labels(group)
     frame["status"] = check.status()
     frame["note"] = table.cells("note")
     known = dict(zip(runs, frame["status"], strict=True))
@@ -155,6 +161,15 @@ class _Check:
             if home != name and block > 0:
                 text = f"block {block} belongs to round {home!r} since row {row}; a new round starts new blocks. Use the next free number."
                 self.problem(i, "block", text)
+
+    def labels(self, group: str) -> list[str]:
+        """Read a column that names groups; a planned run may not know its group yet."""
+        cells = self.table.cells(group)
+        for i, (cell, status) in enumerate(zip(cells, self.table.cells("status"), strict=True)):
+            if not cell and status.casefold() == "printed":
+                text = f"the cell is empty; every printed run needs the name of its {group}."
+                self.problem(i, group, text)
+        return cells
 
     def status(self) -> list[str]:
         cells = [cell.casefold() for cell in self.table.cells("status")]
@@ -248,7 +263,9 @@ def _ordered(frame: pd.DataFrame, study: Study) -> pd.DataFrame:
     """Put the columns in the order that `StudyData` states."""
     factors = [f.name for f in study.factors if f"{f.name}{ACTUAL}" in frame.columns]
     actual = [f"{name}{ACTUAL}" for name in factors]
-    frame = frame[["run", "round", "block", "print_order", *factors, *actual, "status", "note"]]
+    groups = [g for g in study.model.random if g in frame.columns and g not in factors]
+    order = ["run", "round", "block", *groups, "print_order", *factors, *actual, "status", "note"]
+    frame = frame[list(dict.fromkeys(order))]
     scales = {f.name for f in study.factors if not f.is_category}
     numeric = [c for c in (*factors, *actual) if c.removesuffix(ACTUAL) in scales]
     text = [c for c in frame.columns if c not in {*numeric, "block", "print_order"}]

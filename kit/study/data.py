@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 
 import pandas as pd
 
+from kit.study.curve_files import RawCurve
 from kit.study.description import Study
 
 
@@ -34,6 +35,8 @@ class StudyData:
         Plain sentences about what is normal but worth knowing (no readings yet, failed runs ...).
     digests : mapping of file name to SHA-256
         Of the files as they were read.
+    curves : tuple of RawCurve
+        Force-extension curves from ``curves/``, in newton and millimetre.
     gauge, references : DataFrame or None
         ``gauge.csv`` and ``references.csv`` as `kit.study.check_gauge` gives them; None where there is no such file.
     """
@@ -45,3 +48,4 @@ class StudyData:
     digests: Mapping[str, str] = field(default_factory=dict)
     gauge: pd.DataFrame | None = None
     references: pd.DataFrame | None = None
+    curves: tuple[RawCurve, ...] = ()

@@ -6,6 +6,7 @@ sections and keys there are, what they mean and their defaults. Nothing in a stu
 
 from __future__ import annotations
 
+import datetime
 from typing import Literal
 
 from pydantic import BaseModel, ConfigDict, Field
@@ -74,6 +75,7 @@ class Printer(Section):
     )
     nozzle_max: float | None = Field(default=None, gt=100, lt=600)  # degC, hard stop
     bed_max: float | None = Field(default=None, gt=20, lt=250)  # degC, hard stop
+    heating_rate: float | None = Field(default=None, gt=0, lt=100)  # degC/s, of the nozzle
     thermometer_offset: float = Field(
         default=10.0, ge=0, lt=60
     )  # degC, 95 % of other printers differ by less
@@ -136,7 +138,9 @@ class Response(Section):
     upper: float | None = None
     target: float | None = None
     weight: float = Field(default=1.0, gt=0)  # importance in desirability
-    plausible: tuple[float, float] | None = None  # of readings; for a dimension: of the size as read
+    plausible: tuple[float, float] | None = (
+        None  # of readings; for a dimension: of the size as read
+    )
     nominal: float | None = None  # dimension: the drawn size, in the response's unit
     span: float | None = Field(default=None, gt=0)  # bending: distance of the supports, mm
     geometry: Literal[20, 60, 85] = 60  # gloss: angle, degrees
@@ -144,6 +148,7 @@ class Response(Section):
         default="strength", validation_alias="property", serialization_alias="property"
     )  # bending, tension: what is read off the force-extension curve
     feature: Literal["", "x", "y", "z", "hole", "wall"] = ""  # dimension: what kind of size it is
+    scatter: float | None = Field(default=None, gt=0)  # SD between prints made alike, in the unit
     margin: float | None = Field(default=None, gt=0)  # equivalence margin, in the response's unit
     label: str = ""  # in print; the name with blanks when empty
 
@@ -171,6 +176,8 @@ class Design(Section):
     changes: int | None = Field(default=None, ge=1)  # of the hard-to-change factors
     limits: tuple[str, ...] = ()  # linear, parsed, never evaluated
     feasible: bool = False
+    level_order: Literal["mixed", "rising", "falling"] = "mixed"  # of height-stacked levels
+    insist: bool = False  # print a rising or falling order all the same
 
 
 class ModelChoice(Section):
@@ -178,6 +185,9 @@ class ModelChoice(Section):
 
     terms: Literal["main", "interactions", "second_order"] | tuple[str, ...] = "second_order"
     blocks: Literal["auto", "fixed", "random", "none"] = "auto"
+    random: tuple[
+        str, ...
+    ] = ()  # further columns of runs.csv that name groups: spool, printer, day
 
 
 class WindowChoice(Section):
@@ -185,6 +195,24 @@ class WindowChoice(Section):
 
     confidence: float = Field(default=0.90, gt=0, lt=1)
     other_printers: bool = False
+    weights: dict[str, float] = Field(
+        default_factory=dict
+    )  # by factor: how much a wide range counts
+
+
+class Adopt(Section):
+    """Somebody else's study whose settings are carried over to this printer."""
+
+    donor: str = ""  # their study folder, seen from this one
+    thermometer: float | None = Field(
+        default=None, gt=-60, lt=60
+    )  # degC that this nozzle is hotter than the donor's at the same indication, by an independent thermometer
+    thermometer_sd: float = Field(
+        default=3.0, gt=0, lt=60
+    )  # degC, standard uncertainty of that check
+    bias: float = Field(
+        default=2.0, ge=0, lt=100
+    )  # SD of other differences between printers, in SDs of a print; common practice, no source
 
 
 class Curves(Section):
@@ -199,6 +227,8 @@ class Curves(Section):
     gauge_length: float | None = Field(default=None, gt=0)  # tension: mm, strain = extension / it
     force_limit: float | None = Field(default=None, gt=0)  # N, where the load cell or scale ends
     compliance: float = Field(default=0.0, ge=0)  # mm/N that the rig itself gives way
+    instrument: str = ""  # the load cell's name, as references.csv has it
+    test: Literal["", "three_point_bending", "tensile"] = ""  # where the study has both
 
 
 class Study(Section):
@@ -207,6 +237,10 @@ class Study(Section):
     title: str
     question: str = ""
     scope: str = ""  # what the parts are for; empty = "scope not stated"
+    date: datetime.date | None = None  # when it was printed, for the published page
+    authors: tuple[str, ...] = ()  # who may be named in citations
+    licence: str = ""  # of the published data, such as "CC-BY-4.0"
+    withdrawn: str = ""  # why nobody should use these settings any more
     seed: int = Field(default=1, ge=0, lt=2**63)
     material: Material = Material()
     printer: Printer = Printer()
@@ -217,6 +251,7 @@ class Study(Section):
     model: ModelChoice = ModelChoice()
     window: WindowChoice = WindowChoice()
     curves: Curves = Curves()
+    adopt: Adopt = Adopt()
 
     @property
     def factors(self) -> tuple[Factor, ...]:
@@ -245,6 +280,31 @@ class Study(Section):
             hard = any(f.hard_to_change for f in self.factor)
             return hard or self.design.family == "split_plot"
         return self.model.blocks == "random"
+
+    @property
+    def planned_terms(self) -> str | tuple[str, ...]:
+        """The model's terms: as written, else what the family of the plan can support."""
+        if "terms" in self.model.model_fields_set:
+            return self.model.terms
+        family = self.design.family
+        if family == "plackett_burman":
+            return "main"
+        if family == "small_steps":
+            return "interactions"
+        if family == "definitive_screening":
+            squares = [f"{f.name}^2" for f in self.factor if not f.is_category]
+            return (*(f.name for f in self.factor), *squares)
+        return self.model.terms
+
+    def with_planned_terms(self) -> Study:
+        """Give the study with its model's terms filled in, still marked as not written by the user."""
+        if self.planned_terms == self.model.terms:
+            return self
+        model = ModelChoice.model_construct(
+            _fields_set=set(self.model.model_fields_set),
+            **{**dict(self.model), "terms": self.planned_terms},
+        )
+        return self.model_copy(update={"model": model})
 
     def factor_named(self, name: str) -> Factor:
         """Give the factor of that name.

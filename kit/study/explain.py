@@ -13,13 +13,17 @@ from kit.study.description import Section
 from kit.study.nearest import echo, nearest, number
 
 _WISHES = {
+    "weights": "numbers by factor, such as { nozzle = 2, speed = 1 }",
     "seed": "a whole number, 0 or more",
     "stated_range": "two numbers in degC, [low, high]",
     "melt_limit": "one number in mm3/s, or pairs [[degC, mm3/s], ...]",
     "levels": 'names in quotes, such as ["white", "pink"]',
     "plausible": "two numbers, [low, high]",
+    "date": "a date without quotes, such as 2026-11-20",
+    "authors": 'names in quotes, such as ["Kim", "Noor"]',
     "axial": '"face", "rotatable" or a number',
     "limits": 'a list in quotes, such as ["nozzle + 0.25*speed <= 250"]',
+    "random": 'names of columns of runs.csv in quotes, such as ["spool", "day"]',
     "terms": '"main", "interactions", "second_order" or a list of terms in quotes',
 }
 _UNITS = {

@@ -16,6 +16,7 @@ from kit.study.tables import read_table, table_text
 STUDY_FILE = "study.toml"
 RUNS_FILE = "runs.csv"
 READINGS_FILE = "readings.csv"
+READINGS_WORKBOOK = "readings.xlsx"
 TO_FILL_FILE = "readings-to-fill.csv"
 EARLIER_PLAN_FILE = "runs-earlier-plan.csv"
 REPORT_FOLDER = "report"
@@ -145,7 +146,7 @@ def _refuse_to_lose(folder: Path) -> bytes | None:
                 f"{RUNS_FILE} is in use: {names} printed or failed. A plan in use is never overwritten; nothing "
                 "was changed. Use a new folder for a new plan."
             )
-    for name in (READINGS_FILE, TO_FILL_FILE):
+    for name in (READINGS_FILE, TO_FILL_FILE, READINGS_WORKBOOK):
         data, problem = read_bytes(folder, name)
         values = None if data is None else _column(data, name, "value")
         if problem is not None or (data and data.strip() and values is None):

@@ -17,6 +17,7 @@ from kit.study import check_runs as runs_room
 from kit.study.advice import study_notices
 from kit.study.check_readings import CheckedReadings, check_readings
 from kit.study.check_runs import CheckedRuns, check_runs, run_columns
+from kit.study.curve_files import curve_run_problems, with_curves
 from kit.study.data import StudyData
 from kit.study.description import Study
 from kit.study.folder import READINGS_FILE, RUNS_FILE, STUDY_FILE, digest, read_bytes
@@ -24,7 +25,10 @@ from kit.study.measuring_files import measuring_files
 from kit.study.progress import unread_prints
 from kit.study.read import StudyReading, missing_description, read_description
 from kit.study.structure import Draft
+from kit.study.table_files import TableFile, read_table_file
 from kit.study.tables import TextTable, read_table
+
+READINGS = "readings"
 
 
 def take_in(folder: Path | str) -> StudyData:
@@ -67,18 +71,23 @@ def find_problems(folder: Path | str) -> tuple[StudyData | None, tuple[Problem, 
         In the order of the files, then of the rows.
     """
     folder = Path(folder)
-    files = {name: read_bytes(folder, name) for name in (STUDY_FILE, RUNS_FILE, READINGS_FILE)}
+    files = {name: read_bytes(folder, name) for name in (STUDY_FILE, RUNS_FILE)}
+    taken = read_table_file(folder, READINGS)
+    files[taken.name] = taken.data, taken.problem
     data, problem = files[STUDY_FILE]
     reading = missing_description(problem) if data is None else read_description(data)
     measuring = measuring_files(folder, reading.study)
     runs = _take_runs(reading, *files[RUNS_FILE])
-    readings = _take_readings(reading, runs, *files[READINGS_FILE])
+    readings = _take_readings(reading, runs, taken)
+    if runs.checked is not None:
+        measuring.problems += curve_run_problems(measuring.curves, runs.checked.names)
     problems = (*reading.problems, *runs.problems, *readings.problems, *measuring.problems)
     if reading.study is None or problems:
         return None, problems
     notices = (*study_notices(reading.study), *runs.notices, *readings.notices, *measuring.notices)
     if runs.checked is not None and readings.checked is not None:
-        notices += tuple(unread_prints(reading.study, runs.checked.frame, readings.checked.frame))
+        read = with_curves(readings.checked.frame, reading.study, measuring.curves)
+        notices += tuple(unread_prints(reading.study, runs.checked.frame, read))
     digests = {name: digest(content) for name, (content, _) in files.items() if content is not None}
     digests |= measuring.digests
     run_table = runs.checked.frame if runs.checked else _no_runs(reading.study)
@@ -91,6 +100,7 @@ def find_problems(folder: Path | str) -> tuple[StudyData | None, tuple[Problem, 
         digests,
         gauge=measuring.gauge,
         references=measuring.references,
+        curves=measuring.curves,
     ), ()
 
 
@@ -121,7 +131,7 @@ def _take_runs(reading: StudyReading, data: bytes | None, problem: Problem | Non
             notices=("There is no runs.csv yet: the study is described but not planned.",)
         )
     study, draft = _as_far_as_known(reading)
-    required, optional = run_columns(f.name for f in study.factors)
+    required, optional = run_columns((f.name for f in study.factors), study.model.random)
     table, problems = read_table(data, RUNS_FILE, required=required, optional=optional)
     if not _all_known(draft, "factor", "name"):
         # Columns of factors that could not be read look like strangers, and so do their cells.
@@ -133,20 +143,19 @@ def _take_runs(reading: StudyReading, data: bytes | None, problem: Problem | Non
     return _TakenRuns(tuple(found), tuple(checked.notices), checked, is_there=True)
 
 
-def _take_readings(
-    reading: StudyReading, runs: _TakenRuns, data: bytes | None, problem: Problem | None
-) -> _TakenReadings:
-    if problem is not None:
-        return _TakenReadings((problem,))
+def _take_readings(reading: StudyReading, runs: _TakenRuns, taken: TableFile) -> _TakenReadings:
+    data, file = taken.data, taken.name
+    if taken.problem is not None:
+        return _TakenReadings((taken.problem,))
     if data is None:
         notice = "There is no readings.csv yet: nothing is measured."
         return _TakenReadings(notices=(notice,) if runs.is_there else ())
     study, draft = _as_far_as_known(reading)
     required, optional = readings_room.REQUIRED, readings_room.OPTIONAL
-    table, problems = read_table(data, READINGS_FILE, required=required, optional=optional)
+    table, problems = read_table(data, file, required=required, optional=optional)
     if table is not None and len(table) and not runs.is_there:
         text = "there are readings but no runs.csv; `testprint plan` writes it, or bring it back."
-        problems = [Problem(READINGS_FILE, 0, "", text), *problems]
+        problems = [Problem(file, 0, "", text), *problems]
     if table is None or draft is None:
         return _TakenReadings(tuple(problems))
     checked = check_readings(
@@ -186,7 +195,7 @@ def _unread(draft: Draft, section: str, keys: tuple[str, ...]) -> frozenset[str]
 
 
 def _no_runs(study: Study) -> pd.DataFrame:
-    required, optional = run_columns(f.name for f in study.factors)
+    required, optional = run_columns((f.name for f in study.factors), study.model.random)
     table = TextTable(RUNS_FILE, {name: [] for name in (*required, *optional)}, [], [], ",")
     return runs_room.check_runs(table, study).frame
 

@@ -95,6 +95,11 @@ def _fault(section: str, name: str) -> str | None:
     return None
 
 
+def group_fault(name: str) -> str | None:
+    """Say why a column of groups cannot be called so; None when it can."""
+    return _fault("factor", name)
+
+
 def clash_findings(study: Study) -> Iterator[tuple[KeyPath, str]]:
     """Find names of responses that are also a factor, or a quantity of another response.
 

@@ -191,6 +191,8 @@ def _plan(answers: Answers) -> str:
         "[design]",
         f'family = "{family}"',
         *options,
+        "# other families: fractional_factorial, plackett_burman, definitive_screening (which settings matter),",
+        "# box_behnken, optimal (as many runs as you like, inside limits), split_plot, height_stacked, small_steps",
         "",
         "[model]",
         f'terms = "{terms}"',

@@ -36,7 +36,9 @@ RECIPE_INPUTS: Mapping[str, tuple[str, ...]] = {
 
 def inputs_of(response: Response) -> tuple[str, ...]:
     """Give what is read for a response besides itself; what comes off a curve has no readings of its own."""
-    return RECIPE_INPUTS.get(response.recipe, ()) if response.strength_property == "strength" else ()
+    return (
+        RECIPE_INPUTS.get(response.recipe, ()) if response.strength_property == "strength" else ()
+    )
 
 
 GLOSS_DIRECTIONS = ("along", "across")

@@ -162,4 +162,4 @@ def _whole(draft: Draft, filename: str) -> StudyReading:
     except ValidationError as error:  # the sections were valid one by one
         text = f"the study does not hold together: {error.errors()[0]['msg']}"
         return StudyReading(None, (Problem(filename, 0, "", text),), draft)
-    return StudyReading(whole, (), draft)
+    return StudyReading(whole.with_planned_terms(), (), draft)

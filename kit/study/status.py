@@ -125,8 +125,9 @@ def count_progress(data: StudyData) -> Progress:
 
 def _healthy(data: StudyData, folder: Path, shown: str) -> Status:
     progress = count_progress(data)
-    report = _report_state(folder, data.digests)
-    sentences = tuple(_sentences(data, progress, report))
+    home = report_home(data)
+    report = _report_state(folder / home, data.digests)
+    sentences = tuple(_sentences(data, progress, report, folder))
     if not progress.runs:
         return _status(sentences, "plan the runs", f"testprint plan {shown}")
     if not progress.printed:
@@ -142,17 +143,19 @@ def _healthy(data: StudyData, folder: Path, shown: str) -> Status:
             else "the report"
         )
         return _status(sentences, f"make {interim}", f"testprint report {shown}")
-    page = f"{REPORT_FOLDER}/{PAGE_FILE}"
+    page = f"{home}/{PAGE_FILE}"
     if progress.planned:
         return Status(
             sentences, f"read {page}, or print what is left: {_count(progress.planned, 'run')}."
         )
     if progress.measured < progress.printed:
         return Status(sentences, f"read {page}, or measure the prints that are left.")
-    return Status(sentences, f"read {page}.")
+    if data.study.adopt.donor:
+        return Status(sentences, f"read {page}.")
+    return _status(sentences, f"read {page}; then ask what comes next", f"testprint next {shown}")
 
 
-def _sentences(data: StudyData, progress: Progress, report: str) -> Iterator[str]:
+def _sentences(data: StudyData, progress: Progress, report: str, folder: Path) -> Iterator[str]:
     study = data.study
     yield f"{study.title}: {_count(len(study.factors), 'factor')}, {_count(len(study.responses), 'response')}."
     if not progress.runs:
@@ -166,21 +169,43 @@ def _sentences(data: StudyData, progress: Progress, report: str) -> Iterator[str
         "old": "The report is older than the files it was made from.",
         "unreadable": f"{REPORT_FOLDER}/{RESULTS_FILE} cannot be read; make the report again.",
     }[report]
-    if report == "current" and CONFIRMATION not in set(data.runs["round"]):
-        yield "The answer is not confirmed by new prints yet."
+    if report == "current" and not study.adopt.donor:
+        yield _confirmed(folder, data)
+
+
+def _confirmed(folder: Path, data: StudyData) -> str:
+    """Say how far the answer is confirmed, as the report has it."""
+    content, _ = read_bytes(folder / REPORT_FOLDER, RESULTS_FILE)
+    found = (json.loads(content) if content else {}).get("confirmation")
+    if found is not None:
+        verdict = str(found.get("verdict", ""))
+        words = {
+            "meets": "confirmed by new prints",
+            "does not meet": "withdrawn: new prints spoke against it",
+        }
+        return f"The answer is {words.get(verdict, 'still undecided after new prints')}."
+    if CONFIRMATION in set(data.runs["round"]):
+        return "Confirming prints are planned; the answer is not confirmed yet."
+    return "The answer is not confirmed by new prints yet."
 
 
 def _count(n: int, what: str) -> str:
     return f"{n} {what}{'' if n == 1 else 's'}"
 
 
+def report_home(data: StudyData) -> str:
+    """Give the folder of a study's main report; that of an adopter is the one about adopting."""
+    return f"{REPORT_FOLDER}/adopt" if data.study.adopt.donor else REPORT_FOLDER
+
+
 def _report_state(folder: Path, digests: Mapping[str, str]) -> str:
     """Tell whether the report was made from the files as they are now: none, current, old or unreadable."""
-    data, problem = read_bytes(folder / REPORT_FOLDER, RESULTS_FILE)
+    data, problem = read_bytes(folder, RESULTS_FILE)
     if data is None:
         return "unreadable" if problem else "none"
     try:
         made_from = json.loads(data)["provenance"]["input_digests"]
-        return "current" if dict(made_from) == dict(digests) else "old"
+        mine = {name: value for name, value in made_from.items() if not name.startswith("donor/")}
+        return "current" if mine == dict(digests) else "old"
     except (ValueError, KeyError, TypeError, RecursionError):
         return "unreadable"

@@ -13,6 +13,7 @@ from typing import Any, TypeVar
 from pydantic import ValidationError
 
 from kit.study.description import (
+    Adopt,
     Curves,
     Design,
     Factor,
@@ -37,9 +38,10 @@ SINGLE: Mapping[str, type[Section]] = {
     "model": ModelChoice,
     "window": WindowChoice,
     "curves": Curves,
+    "adopt": Adopt,
 }
 REPEATED: Mapping[str, type[Section]] = {"factor": Factor, "response": Response}
-HEAD = ("title", "question", "scope", "seed")
+HEAD = ("title", "question", "scope", "seed", "date", "authors", "licence", "withdrawn")
 
 _S = TypeVar("_S", bound=Section)
 

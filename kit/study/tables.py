@@ -21,6 +21,7 @@ import pandas as pd
 from kit.errors import Problem
 from kit.study.nearest import echo, nearest, suggestion
 from kit.study.text import decode_text
+from kit.study.workbook import workbook_records
 
 SEPARATORS = {",": "comma", ";": "semicolon", "\t": "tab"}
 _GUARDED = re.compile(r"'*[=+\-@\t\r]")
@@ -77,7 +78,7 @@ def read_table(
     data : bytes
         The whole file.
     file : str
-        Its name.
+        Its name; ``.xlsx`` at its end means a workbook.
     required, optional : sequence of str
         Known columns, in any order in the file.
 
@@ -88,12 +89,18 @@ def read_table(
     problems : list of Problem
         In the order of the rows.
     """
-    text, problem = decode_text(data, file)
-    if text is None:
-        return None, [problem] if problem else []
     known = [*required, *optional]
-    separator = _separator(text)
-    records, problems = _records(text, file, separator)
+    if file.endswith(".xlsx"):
+        separator = ","
+        records, problems = workbook_records(data, file)
+    else:
+        text, problem = decode_text(data, file)
+        if text is None:
+            return None, [problem] if problem else []
+        separator = _separator(text)
+        records, problems = _records(text, file, separator)
+    if not records and problems and file.endswith(".xlsx"):
+        return None, problems
     if not records:
         wanted = ", ".join(known)
         return None, [

@@ -260,7 +260,10 @@ def test_gloss_geometry_and_doubtful_readings() -> None:
     assert "run 4 reads above 85 GU" in m.notes[2]
     assert "about 82 GU" in m.notes[2]
     assert m.specimens["flags"].tolist() == ["", "", "", "above 85 GU"]
-    assert measure(respond("gloss", unit="GU", geometry=20), rows).notes == ()
+    steep = measure(respond("gloss", unit="GU", geometry=20), rows).notes
+    assert len(steep) == 1
+    assert "run 3 and run 4 reads above 74 GU" in steep[0]
+    assert "about 72 GU at 20 degrees" in steep[0]
 
 
 def test_span_ratio_is_flagged() -> None:

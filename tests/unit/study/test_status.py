@@ -81,7 +81,10 @@ def test_finished_study(change: Change) -> None:
     )
     assert study_status(folder).next_step.startswith("make the report")
     write_report(folder, dict(take_in(folder).digests))
-    assert study_status(folder).next_step == "read report/index.html."
+    assert study_status(folder).next_step.startswith(
+        "read report/index.html; then ask what comes next"
+    )
+    assert study_status(folder).command.startswith("testprint next")
 
 
 @pytest.mark.parametrize("content", ["", "[]", "{}", '{"provenance": 3}', "[" * 100_000])
