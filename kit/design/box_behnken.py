@@ -60,7 +60,9 @@ def edge_points(k: int) -> tuple[FloatArray, IntArray]:
     [12, 24, 40, 48, 56]
     """
     if k not in TOGETHER:
-        raise DesignError(f"Box-Behnken plans are for 3 to 7 factors on a scale, not {k}; use central_composite.")
+        raise DesignError(
+            f"Box-Behnken plans are for 3 to 7 factors on a scale, not {k}; use central_composite."
+        )
     rows, blocks = [], []
     for number, groups in enumerate(TOGETHER[k]):
         for group in groups:

@@ -1,20 +1,21 @@
 """Choose the runs of a study: the family it asks for, on printable steps, checked before it is printed.
 
-`BUILDERS` is the whole dispatch: a family joins by adding its function there. What a family makes is
-then treated alike: limits, what the printer can do, the model it must support, whole plots.
+What a family (`kit.design.families`) makes is then treated alike: limits, what the printer can do, the
+model it must support, whole plots.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from kit.design.composite import central_composite
-from kit.design.factorial import CENTRE, CodedRuns, centre_runs, crossed_corners, full_factorial
+from kit.design.blocks import IntArray
+from kit.design.factorial import CENTRE, CodedRuns
+from kit.design.families import BUILDERS
+from kit.design.height_stacked import HEIGHT, counts_height, heights
 from kit.design.steps import check_reach, settable
 from kit.design.support import Support, support
 from kit.design.whole_plots import whole_plots
@@ -24,12 +25,12 @@ from kit.study.description import Study
 from kit.study.limits import parse_limits
 from kit.terms import FloatArray, Term, expand_terms, model_matrix
 
-Builder = Callable[[Study], CodedRuns]
-
-DEFAULT_CENTRE_POINTS = 4
-"""They give 3 degrees of freedom for pure error; common practice, no source."""
 LEADING, TRAILING = ("run", "round", "block", "print_order"), ("status", "note")
 """Columns of the runs table before and after the factors."""
+OWN_STRETCHES = ("split_plot", "optimal", "height_stacked")
+"""Families whose blocks are the stretches at one setting of what is hard to change already."""
+NOTED = (CENTRE, "axial", "height")
+"""Starts of the kinds of runs that are written into the note column."""
 
 
 @dataclass(frozen=True)
@@ -85,6 +86,7 @@ def plan_runs(study: Study, *, round_name: str = "first") -> Plan:
     -------
     Plan
     """
+    study = study.with_planned_terms()
     made = _build(study)
     check_reach(study, made.coded)
     settings, moved = settable(study, made.coded)
@@ -104,98 +106,6 @@ def _build(study: Study) -> CodedRuns:
             f'family = "{family}" is not available in this version: choose {" or ".join(BUILDERS)}.'
         )
     return BUILDERS[family](study)
-
-
-def _full_factorial(study: Study) -> CodedRuns:
-    corners = len(crossed_corners(study.coding)[0])
-    design = study.design
-    return full_factorial(
-        study.coding,
-        centre_points=centre_points(study, {"corners": corners}),
-        replicates=design.replicates,
-        blocks=design.blocks,
-    )
-
-
-def _central_composite(study: Study) -> CodedRuns:
-    coding, design = study.coding, study.design
-    stars = 2 * len(coding.continuous) * len(centre_runs(coding, 1))
-    parts = {"corners": len(crossed_corners(coding)[0]), "axial points": stars}
-    return central_composite(
-        coding,
-        axial=design.axial,
-        centre_points=centre_points(study, parts),
-        replicates=design.replicates,
-        blocks=design.blocks,
-    )
-
-
-BUILDERS: dict[str, Builder] = {
-    "full_factorial": _full_factorial,
-    "central_composite": _central_composite,
-}
-"""Family of ``[design]`` to the function that makes its coded runs."""
-
-
-def centre_points(study: Study, parts: Mapping[str, int]) -> int:
-    """Settle the number of centre points at each combination of levels, so that the total is as asked.
-
-    Parameters
-    ----------
-    study : Study
-        ``centre_points``, ``replicates`` and ``runs`` of its ``[design]``.
-    parts : mapping of str to int
-        Runs of one replicate by kind, such as 8 corners and 6 axial points.
-
-    Returns
-    -------
-    int
-        As stated; or what is left of ``runs``; or, with neither, as many as make at least 4 in all.
-
-    Raises
-    ------
-    DesignError
-        If there is no middle, or the stated numbers do not add up to ``runs``; with the arithmetic.
-    """
-    design, each = study.design, len(centre_runs(study.coding, 1))
-    stated = design.centre_points
-    if not study.coding.continuous:
-        if stated:
-            raise DesignError(
-                f"centre_points = {stated}: categories have no middle; leave centre_points out."
-            )
-        stated, each = 0, 0
-    base = design.replicates * sum(parts.values())
-    if design.runs is None:
-        return -(-DEFAULT_CENTRE_POINTS // each) if stated is None else stated
-    left = design.runs - base
-    if stated is None and each and 0 <= left <= max(base, each) and left % each == 0:
-        return left // each
-    if stated is not None and left == stated * each:
-        return stated
-    raise DesignError(_arithmetic(study, parts, base, each))
-
-
-def _arithmetic(study: Study, parts: Mapping[str, int], base: int, each: int) -> str:
-    """Say how the runs add up, and which totals are possible."""
-    design = study.design
-    corners = " + ".join(f"{n} {what}" for what, n in parts.items())
-    once = f"{design.replicates} x ({corners})" if design.replicates > 1 else corners
-    stated = design.centre_points
-    if stated is not None and each:
-        many = f"{stated} x {each}" if each > 1 else f"{stated}"
-        sum_up = f"{once} + {many} centre points = {base + stated * each} runs"
-    else:
-        sum_up = f"{once} = {base} runs" + (" before centre points" if each else "")
-    left = (design.runs or 0) - base
-    if each and left >= 0 and left % each == 0:
-        way = f"set centre_points = {left // each}"
-    elif each and left > 0:
-        below = base + left // each * each
-        way = f"ask for {below} or {below + each} runs"
-    else:
-        way = f"ask for at least {base} runs" if each else f"ask for {base} runs, or for replicates"
-    return f"{sum_up}, but runs = {design.runs}; {way}, or leave runs out."
 
 
 def _check_limits(study: Study, settings: pd.DataFrame) -> None:
@@ -251,7 +161,7 @@ def _feasible(
 def _hard_blocks(study: Study, made: CodedRuns, coded: FloatArray) -> CodedRuns:
     """Make whole plots of a classical plan with hard-to-change factors: each is a block."""
     hard = tuple(f.name for f in study.factors if f.hard_to_change)
-    if not hard or study.design.family == "split_plot":
+    if not hard or study.design.family in OWN_STRETCHES:
         return made
     if study.design.blocks > 1:
         raise DesignError(
@@ -273,7 +183,7 @@ def _supported(
     terms = expand_terms(study.coding, study.model.terms)
     fixed = not study.random_blocks and study.model.blocks != "none"
     blocks = made.block.tolist() if fixed and made.block.max() > made.block.min() else None
-    found = support(study.coding, terms, coded, blocks)
+    found = support(study.coding, terms, coded, blocks, planned_height(study, made.block))
     # Where runs were left out, the default model must not suffer from it either.
     stated = bool(left_out) or "terms" in study.model.model_fields_set
     simple = {t.name for t in terms if t.order <= 1}
@@ -284,6 +194,14 @@ def _supported(
         _check_given_up(terms, made)
     _check_whole_plots(study, coded, made, terms)
     return found
+
+
+def planned_height(study: Study, block: IntArray) -> tuple[str, FloatArray] | None:
+    """Give the height of each run in its stack where the plan is stacked, in the order of the plan."""
+    if not counts_height(study):
+        return None
+    runs = pd.DataFrame({"block": block, "print_order": np.arange(len(block))})
+    return HEIGHT, heights(runs)
 
 
 def _check_given_up(terms: tuple[Term, ...], made: CodedRuns) -> None:
@@ -324,5 +242,5 @@ def _table(study: Study, made: CodedRuns, settings: pd.DataFrame, round_name: st
     for factor in study.factors:
         table[factor.name] = settings[factor.name].to_numpy()
     table["status"] = "planned"
-    table["note"] = [k if k == CENTRE or k.startswith("axial") else "" for k in made.kind]
+    table["note"] = [k if k.startswith(NOTED) else "" for k in made.kind]
     return table

@@ -7,17 +7,11 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from kit.design.aberration import LARGEST_BASIS, Fraction, fraction_for, minimum_aberration
 from kit.design.box_behnken import CENTRE_POINTS, box_behnken, edge_points
 from kit.design.composite import central_composite
 from kit.design.factorial import CodedRuns, centre_runs, crossed_corners, full_factorial
-from kit.design.fractional import (
-    LARGEST_BASIS,
-    Fraction,
-    check_two_levels,
-    fraction_for,
-    fractional_factorial,
-    minimum_aberration,
-)
+from kit.design.fractional import check_two_levels, fractional_factorial
 from kit.design.height_stacked import height_stacked
 from kit.design.screening import (
     FIRST_ROWS,

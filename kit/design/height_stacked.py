@@ -89,7 +89,9 @@ def _best_rows(square: IntArray, count: int, rng: np.random.Generator) -> IntArr
     if count >= levels:
         rest = _best_rows(square[levels:], count - levels, rng) if count > levels else square[:0]
         return np.vstack([square[:levels], rest])
-    tries = [rng.permutation(levels)[square[rng.permutation(len(square))[:count]]] for _ in range(_TRIES)]
+    tries = [
+        rng.permutation(levels)[square[rng.permutation(len(square))[:count]]] for _ in range(_TRIES)
+    ]
     return min(tries, key=height_correlation)
 
 
@@ -215,7 +217,10 @@ def height_stacked(study: Study) -> CodedRuns:
             rows.append(stack)
     block = np.repeat(np.arange(stacks, dtype=np.intp), len(levels)) + 1
     kind = tuple(f"height {i + 1} of {len(levels)}" for i in range(len(levels))) * stacks
-    notes = (*_notes(factor, len(levels), stacks, worst), *settling_notes(study, factor, levels, rows))
+    notes = (
+        *_notes(factor, len(levels), stacks, worst),
+        *settling_notes(study, factor, levels, rows),
+    )
     return CodedRuns(np.vstack(rows), block, kind, notes)
 
 
@@ -269,25 +274,16 @@ def _check_order(study: Study, factor: Factor, stacks: int) -> None:
         )
 
 
-def monotone_warning(study: Study) -> str | None:
-    """Give the sentence that marks a plan whose levels rise or fall with height, wherever it is shown."""
-    design = study.design
-    if design.family != "height_stacked" or design.level_order == "mixed":
-        return None
-    name = stacked_factor(study).name
-    return (
-        f"{name} was {design.level_order} with height in every stack, by choice: no effect of {name} can be told from an effect "
-        "of height (heat in the part, distance from the bed, time)."
-    )
-
-
 def _notes(factor: Factor, levels: int, stacks: int, worst: float) -> tuple[str, ...]:
     first = (
         f"{stacks} stacks of {levels} levels of {factor.name}; the order from the plate upwards differs from stack to stack. "
         "Stacks count as blocks and height is taken into account; a level seen in one stack is one result, not a print of its own."
     )
     if worst > 0.999:
-        return (first, f"{factor.name} and height go together entirely: their effects cannot be told apart.")
+        return (
+            first,
+            f"{factor.name} and height go together entirely: their effects cannot be told apart.",
+        )
     if worst > 0.01:
         return (
             first,
@@ -325,20 +321,31 @@ def settling_notes(
 ) -> tuple[str, ...]:
     """Say how many layers to leave unmeasured after a change of temperature."""
     if factor.kind != "nozzle_temperature":
-        return ("Measure each level away from its first layers; the change needs a layer or two to act.",)
+        return (
+            "Measure each level away from its first layers; the change needs a layer or two to act.",
+        )
     place = study.coding.names.index(factor.name)
-    largest = max(float(np.abs(np.diff(s[:, place])).max()) for s in stacks) * factor.coded.half_range
+    largest = (
+        max(float(np.abs(np.diff(s[:, place])).max()) for s in stacks) * factor.coded.half_range
+    )
     rate, layer = study.printer.heating_rate, study.specimen.min_layer_time
     said = f"{largest:g} {unit_label(factor.unit)}"
     if rate is None or layer <= 0:
         lacking = [
             n
-            for n, known in (("heating_rate (degC/s) to [printer]", rate), ("min_layer_time (s) to [specimen]", layer))
+            for n, known in (
+                ("heating_rate (degC/s) to [printer]", rate),
+                ("min_layer_time (s) to [specimen]", layer),
+            )
             if not known
         ]
-        return (f"The largest change is {said}; add {' and '.join(lacking)} to learn how many layers it takes to settle.",)
+        return (
+            f"The largest change is {said}; add {' and '.join(lacking)} to learn how many layers it takes to settle.",
+        )
     count = settling_layers(largest, rate, layer)
     return (
-        f"Leave the first {count} layer{'s' if count != 1 else ''} of each level unmeasured: {said} at {rate:g} °C/s take "
-        f"{largest / rate:g} s, a layer lasts {layer:g} s or more.",
+        (
+            f"Leave the first {count} layer{'s' if count != 1 else ''} of each level unmeasured: {said} at {rate:g} °C/s take "
+            f"{largest / rate:g} s, a layer lasts {layer:g} s or more."
+        ),
     )

@@ -68,7 +68,9 @@ def plackett_burman_signs(runs: int) -> FloatArray:
     True
     """
     if runs not in FIRST_ROWS:
-        raise DesignError(f"A Plackett-Burman design of {runs} runs is not made here; there are {_sizes()}.")
+        raise DesignError(
+            f"A Plackett-Burman design of {runs} runs is not made here; there are {_sizes()}."
+        )
     first = np.array([1.0 if s == "+" else -1.0 for s in FIRST_ROWS[runs]])
     rows = [np.roll(first, i) for i in range(runs - 1)]
     return np.vstack([*rows, -np.ones(runs - 1)])
@@ -124,7 +126,9 @@ def plackett_burman(
     check_two_levels(coding, "A Plackett-Burman design")
     k = len(coding.factors)
     if k >= runs:
-        raise DesignError(f"{runs} runs hold at most {runs - 1} factors, not {k}; ask for more runs.")
+        raise DesignError(
+            f"{runs} runs hold at most {runs - 1} factors, not {k}; ask for more runs."
+        )
     if replicates % blocks:
         raise DesignError(
             f"blocks = {blocks}: a Plackett-Burman design is blocked by whole replicates; set replicates = {blocks}."
@@ -166,7 +170,9 @@ def conference_matrix(order: int) -> FloatArray:
     """
     q = order - 1
     if q not in (3, 5, 7, 9, 11, 13):
-        raise DesignError(f"No conference matrix of order {order} is made here; there are 4, 6, ... 14.")
+        raise DesignError(
+            f"No conference matrix of order {order} is made here; there are 4, 6, ... 14."
+        )
     core = _residues(q)
     border = 1.0 if q % 4 == 1 else -1.0
     top = np.concatenate([[0.0], np.ones(q)])
@@ -269,8 +275,10 @@ def definitive_screening(
     block = np.concatenate([number, spread(len(middle), 1, blocks)]) + 1
     kind = ((SCREENING,) * len(one) + (CENTRE,)) * replicates + (CENTRE,) * len(middle)
     notes = [
-        "Straight effects stand clear of one another, of all curvatures and of all interactions of two factors; "
-        "curvatures and interactions are partly mixed up among themselves."
+        (
+            "Straight effects stand clear of one another, of all curvatures and of all interactions of two factors; "
+            "curvatures and interactions are partly mixed up among themselves."
+        )
     ]
     if order > k:
         notes.append(f"{2 * (order - k)} of the runs are there to judge the scatter by.")

@@ -63,7 +63,9 @@ def _cycles(study: Study, size: int) -> int:
     asked = {v for v in (design.blocks, design.replicates) if v > 1}
     if design.runs is not None:
         if design.runs % size:
-            raise DesignError(f"runs = {design.runs}: a cycle has {size} prints; ask for a multiple, or leave runs out.")
+            raise DesignError(
+                f"runs = {design.runs}: a cycle has {size} prints; ask for a multiple, or leave runs out."
+            )
         asked.add(design.runs // size)
     if len(asked) > 1:
         raise DesignError(

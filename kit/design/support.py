@@ -193,8 +193,10 @@ def _mixed_up(lost: Sequence[Term], names: Sequence[str], null: FloatArray) -> l
     if len(sentences) > MOST_SENTENCES:
         first = sentences[0].partition(":" + " ")[0]
         return [
-            f"{len(sentences)} effects of higher order are mixed up with others, such as: {first}. Only their sums can be seen; "
-            "added runs can part them."
+            (
+                f"{len(sentences)} effects of higher order are mixed up with others, such as: {first}. Only their sums can be seen; "
+                "added runs can part them."
+            )
         ]
     return sentences
 

@@ -106,6 +106,11 @@ def _possible(study: Study) -> Callable[[FloatArray], BoolArray]:
 
     Runs off the settable levels are judged at the nearest level of a fine grid that holds those as well;
     every combination is judged once.
+
+    Returns
+    -------
+    callable
+        Takes coded runs, shape (n, n_factors), gives booleans, shape (n,).
     """
     coding = study.coding
     physical = [j for j, f in enumerate(study.factors) if f.kind in PHYSICAL]
@@ -177,7 +182,9 @@ def optimal(study: Study) -> CodedRuns:
     labels = np.arange(n) * blocks // n
     centre = _centre(study)
     if len(centre) > n:
-        raise DesignError(f"{len(centre)} centre points do not fit into {n} runs; ask for more runs.")
+        raise DesignError(
+            f"{len(centre)} centre points do not fit into {n} runs; ask for more runs."
+        )
     rng = np.random.default_rng([study.seed, SEED_STEP])
     spread = rng.permutation(n)[: len(centre)] if blocks > 1 else np.arange(len(centre))
     order = np.concatenate([spread, np.setdiff1d(np.arange(n), spread)])
@@ -268,7 +275,9 @@ def _centre(study: Study) -> FloatArray:
     if not number:
         return np.empty((0, len(coding.factors)))
     if coding.categories:
-        raise DesignError("centre_points: with categories an optimal plan has no single middle; leave them out.")
+        raise DesignError(
+            "centre_points: with categories an optimal plan has no single middle; leave them out."
+        )
     middle = [v[np.argmin(np.abs(v))] for v in map(settable_levels, study.factors)]
     return np.tile(middle, (number, 1))
 
@@ -278,7 +287,11 @@ def _aim(study: Study, n: int) -> tuple[str, ...]:
         "I": "the foretold values are as sure as can be, on average over the settings allowed",
         "D": "the effects are as sure as can be, all together",
     }[study.design.criterion]
-    stated = "" if study.design.runs is not None else " The number was chosen here; runs = ... changes it."
+    stated = (
+        ""
+        if study.design.runs is not None
+        else " The number was chosen here; runs = ... changes it."
+    )
     return (f"{n} runs chosen so that {aim} (criterion {study.design.criterion}).{stated}",)
 
 
@@ -286,7 +299,10 @@ def _aim(study: Study, n: int) -> tuple[str, ...]:
 def _bound(study_json: str, criterion: str) -> ContinuousDesign:
     study = Study.model_validate_json(study_json)
     return continuous_design(
-        term_numbers(study.coding, study_terms(study)), study_region(study), criterion, tolerance=1e-4
+        term_numbers(study.coding, study_terms(study)),
+        study_region(study),
+        criterion,
+        tolerance=1e-4,
     )
 
 
@@ -312,4 +328,3 @@ def bound(study: Study, criterion: str) -> ContinuousDesign:
     """
     # The same study is asked for several plans and both criteria; its JSON is what it depends on.
     return _bound(study.model_dump_json(by_alias=True), criterion)
-

@@ -2,22 +2,31 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from functools import cached_property
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
 from kit.bench.cautions import cautions_for
+from kit.bench.measured import Measured
 from kit.bench.sheet import bench_sheet, measuring_sheet
 from kit.design.choose import choose_design
+from kit.design.height_stacked import HEIGHT, HEIGHT_STACKED, counts_height, heights
+from kit.design.noise import Noise
 from kit.design.order import order_runs, readings_to_fill
+from kit.design.precision import Precision, assess_plan
 from kit.design.support import Support, support
 from kit.printer import PrintAssessment, assess_prints
+from kit.report.plan_noise import study_noises
 from kit.study.description import Study
 from kit.study.folder import save_plan, write_whole
 from kit.study.intake import take_in
+from kit.study.stacked import monotone_warning
 from kit.terms import expand_terms
+from kit.window.printers import narrow_range_note
 
 SHEETS = "sheets"
 
@@ -41,6 +50,10 @@ class Plan:
         What happened on the way (settings snapped to steps, runs excluded ...).
     written : bool
         Whether the runs stand in ``runs.csv``.
+    noises : mapping of response name to Noise
+        Scatter between prints made alike, where something is known of it.
+    measured : mapping of response name to Measured
+        Results that are there already.
     """
 
     study: Study
@@ -50,6 +63,13 @@ class Plan:
     support: Support
     notes: tuple[str, ...] = ()
     written: bool = False
+    noises: Mapping[str, Noise] = field(default_factory=dict)
+    measured: Mapping[str, Measured] = field(default_factory=dict)
+
+    @cached_property
+    def precision(self) -> Precision:
+        """What the runs will be able to tell, in units of the scatter."""
+        return assess_plan(self.study, self.runs)
 
 
 def propose_plan(folder: str | Path) -> Plan:
@@ -72,9 +92,10 @@ def propose_plan(folder: str | Path) -> Plan:
         If the plan cannot be made as asked.
     """
     data = take_in(Path(folder))
-    if len(data.runs):
-        return _judged(data.study, data.runs, written=True)
-    return new_plan(data.study)
+    noises, measured = study_noises(data)
+    is_there = len(data.runs) > 0
+    plan = _judged(data.study, data.runs, written=True) if is_there else new_plan(data.study)
+    return replace(plan, noises=noises, measured=measured)
 
 
 def new_plan(study: Study) -> Plan:
@@ -89,11 +110,12 @@ def new_plan(study: Study) -> Plan:
     DesignError
         If the plan cannot be made as asked, or its runs cannot support the model.
     """
+    study = study.with_planned_terms()
     rng = np.random.default_rng(study.seed)
     chosen = choose_design(study)
     runs = order_runs(chosen, rng, study=study)
     for group in study.model.random:  # which spool, which day: filled in when the print is made
-        runs.insert(runs.columns.get_loc("print_order"), group, "")
+        runs.insert(list(runs.columns).index("print_order"), group, "")
     return _judged(study, runs, written=False, rng=rng, notes=tuple(chosen.attrs.get("notes", ())))
 
 
@@ -112,7 +134,8 @@ def make_plan(folder: str | Path) -> Plan:
         If the plan cannot be made, or a plan with printed runs is there already; nothing is written then.
     """
     folder = Path(folder)
-    plan = new_plan(take_in(folder).study)
+    data = take_in(folder)
+    plan = replace(new_plan(data.study), noises=study_noises(data)[0])
     save_plan(folder, plan.runs, plan.to_fill)
     sheets = folder / SHEETS
     sheets.mkdir(exist_ok=True)
@@ -135,13 +158,24 @@ def _judged(
     coding = study.coding
     terms = expand_terms(coding, study.model.terms)
     fixed = study.model.blocks != "none" and not study.random_blocks and len(set(runs["block"])) > 1
-    found = support(coding, terms, coding.code(runs), list(runs["block"]) if fixed else None)
+    height = (HEIGHT, heights(runs)) if counts_height(study) else None
+    narrow = narrow_range_note(study)
+    found = support(
+        coding, terms, coding.code(runs), list(runs["block"]) if fixed else None, height
+    )
+    warning = monotone_warning(study)
+    notes = (warning, *notes) if warning else notes
+    assessment = assess_prints(study, runs)
+    if study.design.family == HEIGHT_STACKED and assessment.totals:
+        said = f"{runs['block'].nunique()} stacks of {len(runs)} levels in all take"
+        totals = assessment.totals.replace(f"{len(runs)} prints take", said, 1)
+        assessment = replace(assessment, totals=totals)
     return Plan(
         study=study,
         runs=runs,
         to_fill=readings_to_fill(study, runs, rng),
-        assessment=assess_prints(study, runs),
+        assessment=assessment,
         support=found,
-        notes=notes,
+        notes=(*notes, narrow) if narrow else notes,
         written=written,
     )

@@ -5,9 +5,11 @@ from __future__ import annotations
 import pandas as pd
 
 from kit.bench.cautions import cautions_for, scope_line
+from kit.bench.snippets import run_snippet
 from kit.charts.plan import draw_plan
+from kit.errors import SettingLimitError
 from kit.printer import FINE
-from kit.report.document import Block, CautionList, Group, Heading, Sentences, Table
+from kit.report.document import Block, CautionList, Group, Heading, Prose, Sentences, Table
 from kit.report.figures import figure_block
 from kit.report.plan import Plan
 from kit.report.wording import count, join_words, number, setting, spoken
@@ -41,26 +43,27 @@ def show_plan_prints(plan: Plan) -> Group:
     if found.findings:
         blocks.append(Sentences(found.findings, tone="notice", title="Look at these first"))
     blocks.append(_prints_table(plan))
+    reasons = _reasons(plan)
+    if reasons is not None:
+        blocks.append(reasons)
     if found.missing:
         blocks.append(Sentences(found.missing, tone="minor", title="What would let us judge more"))
     return Group(tuple(blocks))
 
 
-def show_plan_support(plan: Plan) -> Group:
-    """Say what these runs can answer, where they are blind, and how many are left to judge scatter by."""
-    support = plan.support
-    seen = [_in_words(t) for t in support.estimable if t != "intercept"]
-    sentences = [
-        f"These runs can tell: {join_words(seen)}."
-        if seen
-        else "These runs cannot tell any effect."
-    ]
-    sentences.append(
-        f"{count(int(support.residual_df), 'spare print')} are left to judge the scatter by."
-        if support.residual_df != 1
-        else "1 spare print is left to judge the scatter by."
+def show_plan_commands(plan: Plan) -> Group:
+    """Show the command text of the first run, as an example of what can be copied by those who set runs by hand."""
+    first = plan.runs.sort_values("print_order").head(1).to_dict("records")[0]
+    row = {str(key): value for key, value in first.items()}
+    try:
+        text = run_snippet(plan.study, row, len(plan.runs))
+    except SettingLimitError as error:
+        return Group((Sentences((str(error),), tone="notice"),))
+    more = (
+        "`testprint plan STUDY --commands` writes such lines for every planned run, `--labels` a sheet of coded labels for the specimens. "
+        "Nothing is ever sent to a printer."
     )
-    return Group((Sentences((*sentences, *support.sentences)),))
+    return Group((Prose(f"{more}\n\n```\n{text}```"),))
 
 
 def show_plan_cautions(plan: Plan) -> Group:
@@ -96,18 +99,6 @@ def number_or(value: float) -> str:
     return f"{value:.6g}"
 
 
-def _in_words(term: str) -> str:
-    name, caret, power = term.partition("^")
-    if caret:
-        return (
-            f"the curvature of {spoken(name)}"
-            if power == "2"
-            else f"{spoken(name)} to the power {power}"
-        )
-    parts = [spoken(p.replace("=", " ")) for p in term.split(":")]
-    return " together with ".join(parts)
-
-
 def _order_table(plan: Plan) -> Table:
     study, runs = plan.study, plan.runs.sort_values("print_order")
     blocks = len(set(runs["block"])) > 1
@@ -130,9 +121,15 @@ def _order_table(plan: Plan) -> Table:
     return Table(columns, rows, "Runs in print order.", numeric=numeric, folded=len(rows) > 30)
 
 
-def _verdict(verdict: str, sentence: str) -> str:
-    """Say the verdict, and the reason where there is one."""
-    return verdict if verdict == FINE else f"{verdict}: {sentence[:1].lower()}{sentence[1:]}"
+def _reasons(plan: Plan) -> Sentences | None:
+    """Say what speaks against single runs."""
+    table = plan.assessment.table
+    doubtful = table[table["verdict"] != FINE]
+    items = tuple(
+        f"Run {run}: {text[:1].lower()}{text[1:]}"
+        for run, text in zip(doubtful["run"], doubtful["sentence"], strict=True)
+    )
+    return Sentences(items) if items else None
 
 
 def _prints_table(plan: Plan) -> Table:
@@ -156,7 +153,7 @@ def _prints_table(plan: Plan) -> Table:
                 number(row[key] * scale if pd.notna(row[key]) else None, places)
                 for key, _, places, scale in known
             ),
-            _verdict(row["verdict"], row["sentence"]),
+            str(row["verdict"]),
         )
         for row in table.to_dict("records")
     )

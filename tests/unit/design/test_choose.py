@@ -11,9 +11,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from kit.design.choose import choose_design, plan_runs
-from kit.design.families import BUILDERS
 from kit.design.composite import axial_distance
 from kit.design.factorial import CENTRE
+from kit.design.families import BUILDERS
 from kit.design.steps import snap
 from kit.errors import DesignError
 from kit.printer import NOT_POSSIBLE, assess_prints, setting_limits

@@ -9,8 +9,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from kit.design.aberration import fraction_for, minimum_aberration
 from kit.design.choose import choose_design, plan_runs
-from kit.design.fractional import fraction_for, fractional_factorial, minimum_aberration
+from kit.design.fractional import fractional_factorial
 from kit.errors import DesignError
 from kit.study.description import Factor
 from kit.terms import CodedFactor, Coding
@@ -41,7 +42,9 @@ def coding(k: int) -> Coding:
     return Coding(tuple(CodedFactor(f"f{i}") for i in range(k)))
 
 
-@pytest.mark.parametrize(("runs", "k"), [(8, k) for k in range(4, 8)] + [(16, k) for k in range(5, 12)])
+@pytest.mark.parametrize(
+    ("runs", "k"), [(8, k) for k in range(4, 8)] + [(16, k) for k in range(5, 12)]
+)
 def test_resolution_and_word_lengths_of_8_and_16_runs_are_as_published(runs: int, k: int) -> None:
     fraction = minimum_aberration(k, runs.bit_length() - 1)
     CASE.check(f"{runs} runs k={k}: resolution", fraction.resolution)

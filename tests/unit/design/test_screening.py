@@ -87,7 +87,9 @@ def test_definitive_screening_is_as_published(k: int) -> None:
     DSD.check(f"k={k}: X'X diagonal", gram[0, 0])
     second = np.column_stack([X[:, a] * X[:, b] for a, b in combinations(range(k), 2)] + [X**2])
     clear = np.array_equal(gram, gram[0, 0] * np.eye(k)) and not (X.T @ second).any()
-    DSD.check(f"k={k}: main effects mutually orthogonal and orthogonal to all second-order columns", clear)
+    DSD.check(
+        f"k={k}: main effects mutually orthogonal and orthogonal to all second-order columns", clear
+    )
     squares, pairs = np.corrcoef((X**2).T), np.corrcoef(second.T)
     n_pairs = k * (k - 1) // 2
     # Where the published correlation is 0 the case holds its rounding, so the difference is bounded.
@@ -95,7 +97,9 @@ def test_definitive_screening_is_as_published(k: int) -> None:
     assert squares[0, 1] == pytest.approx(want, abs=1e-9)
     among = np.abs(pairs[:n_pairs, :n_pairs] - np.eye(n_pairs)).max()
     DSD.check(f"k={k}: max |corr| between two-factor interaction columns", among)
-    DSD.check(f"k={k}: max |corr| quadratic vs interaction", np.abs(pairs[:n_pairs, n_pairs:]).max())
+    DSD.check(
+        f"k={k}: max |corr| quadratic vs interaction", np.abs(pairs[:n_pairs, n_pairs:]).max()
+    )
     DSD.check(f"k={k}: var(main effect)/sigma^2", 1 / gram[0, 0])
 
 

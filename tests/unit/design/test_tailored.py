@@ -31,10 +31,14 @@ def test_the_same_seed_gives_the_same_plan() -> None:
 
 
 def test_what_the_printer_cannot_do_is_left_out_where_asked() -> None:
-    asked = study(family="optimal", runs=14, feasible=True, printer=MELT, specimen={"straight_path": 40})
+    asked = study(
+        family="optimal", runs=14, feasible=True, printer=MELT, specimen={"straight_path": 40}
+    )
     runs = choose_design(asked)
     assert assess_prints(asked, runs).possible.all()
-    free = choose_design(study(family="optimal", runs=14, printer=MELT, specimen={"straight_path": 40}))
+    free = choose_design(
+        study(family="optimal", runs=14, printer=MELT, specimen={"straight_path": 40})
+    )
     assert not assess_prints(asked, free).possible.all()
 
 
