@@ -9,9 +9,10 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
+from kit.model.kenward_roger import f_test
 from kit.model.least_squares import residual_ss
 from kit.model.surface import Surface
-from kit.terms import Term
+from kit.terms import FloatArray, Term
 
 
 @dataclass(frozen=True)
@@ -87,14 +88,18 @@ def anova_terms(surface: Surface) -> pd.DataFrame:
     Parameters
     ----------
     surface : Surface
-        Fitted by least squares.
+        As fitted.
 
     Returns
     -------
     DataFrame
-        One row a term: ``term``, ``df``, ``sum_of_squares``, ``F``, ``residual_df``, ``p``. Each is tested
-        beside all terms but the interactions that contain it; a square counts as a term of its own.
+        One row a term: ``term``, ``df``, ``sum_of_squares``, ``F``, ``residual_df``, ``p``. For least squares each
+        is tested beside all terms but the interactions that contain it; a square counts as a term of
+        its own. For a mixed model each is tested beside all others by Kenward and Roger's F, the effect of a
+        factor averaged over the levels of the categories it interacts with; there is no sum of squares.
     """
+    if surface.mixed is not None:
+        return _mixed_terms(surface)
     groups: dict[str, list[Term]] = {}
     for term in surface.terms:
         if term.order:
@@ -106,6 +111,34 @@ def anova_terms(surface: Surface) -> pd.DataFrame:
         found = compare_nested(surface, [t.name for t in members], without=containing)
         rows.append((name, found.df, found.sum_of_squares, found.F, found.residual_df, found.p))
     return pd.DataFrame(rows, columns=["term", "df", "sum_of_squares", "F", "residual_df", "p"])
+
+
+def _mixed_terms(surface: Surface) -> pd.DataFrame:
+    assert surface.mixed is not None
+    whole = dict.fromkeys(_without_levels(t) for t in surface.terms if t.order)
+    rows = []
+    for name in whole:
+        L = _averaged_rows(surface, name)
+        test = f_test(surface.mixed.small, L)
+        rows.append((name, test.num_df, np.nan, test.F, test.den_df, test.p))
+    return pd.DataFrame(rows, columns=["term", "df", "sum_of_squares", "F", "residual_df", "p"])
+
+
+def _averaged_rows(surface: Surface, name: str) -> FloatArray:
+    # Give the combinations that say the term is absent, averaged over levels of other categories.
+    #
+    # A contrast to the first level counts an interaction with another category at that one's first level;
+    # averaged over the q levels it takes 1/q of each contrast of the other.
+    members = [t for t in surface.terms if t.order and _without_levels(t) == name]
+    rows = np.zeros((len(members), len(surface.coefficients)))
+    for row, member in zip(rows, members, strict=True):
+        for place, term in enumerate(surface.terms):
+            others = [n for n, level in term.levels if (n, level) not in member.levels]
+            same = set(member.levels) <= set(term.levels) and term.powers == member.powers
+            inside = {n for n, _ in member.levels}
+            if same and not inside & set(others):
+                row[place] = np.prod([1 / len(surface.coding[n].levels) for n in others])
+    return rows
 
 
 def _key(term: Term) -> list[tuple[str, int]]:

@@ -43,7 +43,7 @@ def box_cox(
     Parameters
     ----------
     design : array, shape (n, p)
-        Model matrix with intercept.
+        Model matrix with intercept; dependent columns do no harm.
     y : array, shape (n,)
         The response, all values above 0.
     confidence : float, default 0.95
@@ -70,7 +70,9 @@ def box_cox(
     """
     if np.min(y) <= 0:
         raise ValueError("a power needs values above 0.")
-    basis = np.linalg.qr(design)[0]
+    length = np.linalg.norm(design, axis=0)
+    U, sizes, _ = np.linalg.svd(design / np.where(length > 0, length, 1.0), full_matrices=False)
+    basis = U[:, sizes > 1e-9]
 
     def likelihood(power: float) -> float:
         return profile_log_likelihood(basis, y, power)

@@ -98,8 +98,9 @@ def stationary_point(
         float(row @ surface.coefficients),
         float(np.sqrt(row @ surface.covariance @ row)),
     )
-    t = float(stats.t.ppf((1 + INTERVAL) / 2, surface.residual_df))
-    spread = t * _eigenvalue_errors(form, vectors)
+    df = float(surface.row_df(row[None, :])[0])
+    t = float(stats.t.ppf((1 + INTERVAL) / 2, df))
+    spread = _eigenvalue_reach(form, vectors)
     low, high = eigenvalues - spread, eigenvalues + spread
     shape = _shape(eigenvalues)
     natural = surface.coding.decode(form.full(coded))
@@ -108,7 +109,7 @@ def stationary_point(
         coded=coded,
         value=value,
         std_error=std_error,
-        df=surface.residual_df,
+        df=df,
         low=value - t * std_error,
         high=value + t * std_error,
         eigenvalues=eigenvalues,
@@ -133,10 +134,11 @@ def stationary_points(surface: Surface) -> tuple[Stationary | None, ...]:
     return tuple(stationary_point(surface, levels) for levels in level_choices(surface))
 
 
-def _eigenvalue_errors(form: SecondOrder, vectors: FloatArray) -> FloatArray:
-    # Give the standard errors of u'Bu for each eigenvector (columns), shape (k,).
+def _eigenvalue_reach(form: SecondOrder, vectors: FloatArray) -> FloatArray:
+    # Give half the width of the interval of u'Bu for each eigenvector (columns), shape (k,).
     rows = np.einsum("iq,ijp,jq->qp", vectors, form.bend_rows, vectors)
-    return np.asarray(np.sqrt(np.sum((rows @ form.covariance) * rows, axis=1)))
+    errors = np.sqrt(np.sum((rows @ form.covariance) * rows, axis=1))
+    return np.asarray(stats.t.ppf((1 + INTERVAL) / 2, form.surface.row_df(rows)) * errors)
 
 
 def _shape(eigenvalues: FloatArray) -> str:

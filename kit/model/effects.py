@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from itertools import product
 
 import numpy as np
 import pandas as pd
 from scipy import stats
 
+from kit.model.small_sample import future_variance
 from kit.model.surface import Surface
 from kit.study.description import Study
 from kit.terms import CodedFactor, FloatArray
@@ -91,6 +93,51 @@ def step_effects(surface: Surface, study: Study) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
+@dataclass(frozen=True)
+class LevelMeans:
+    """Means at the levels of a category, the scales in the middle, other categories averaged over levels.
+
+    Attributes
+    ----------
+    table : DataFrame
+        One row a level: ``level``, ``estimate``, ``std_error``, ``df``, ``low``, ``high`` (95 %, each by itself).
+    rows : array, shape (n_levels, p)
+        The combinations of coefficients, for differences.
+    """
+
+    table: pd.DataFrame
+    rows: FloatArray
+
+
+def level_means(surface: Surface, factor: str) -> LevelMeans:
+    """Estimate the mean at each level of a category.
+
+    Parameters
+    ----------
+    surface : Surface
+        As fitted.
+    factor : str
+        A category.
+
+    Returns
+    -------
+    LevelMeans
+
+    Raises
+    ------
+    ValueError
+        If the factor has no levels.
+    """
+    coded = surface.coding[factor]
+    if not coded.is_category:
+        raise ValueError(f"{factor} is on a scale; level means are for categories.")
+    rows = np.array([_at(surface, coded, float(i)) for i in range(len(coded.levels))])
+    numbers = [_contrast(surface, row) for row in rows]
+    table = pd.DataFrame(numbers, columns=["estimate", "std_error", "df", "low", "high"])
+    table.insert(0, "level", coded.levels)
+    return LevelMeans(table, rows)
+
+
 def _step(surface: Surface, factor: CodedFactor, step: float | None) -> dict[str, float]:
     # Give the change over one step about the middle of the range.
     if step is None:
@@ -118,8 +165,9 @@ def _contrast(surface: Surface, row: FloatArray) -> tuple[float, float, float, f
     # Give estimate, standard error, df and limits of a combination of coefficients.
     estimate = float(row @ surface.coefficients)
     std_error = float(np.sqrt(row @ surface.covariance @ row))
-    half = float(stats.t.ppf((1 + INTERVAL) / 2, surface.residual_df)) * std_error
-    return estimate, std_error, surface.residual_df, estimate - half, estimate + half
+    df = float(surface.row_df(row[None, :])[0])
+    half = float(stats.t.ppf((1 + INTERVAL) / 2, df)) * std_error
+    return estimate, std_error, df, estimate - half, estimate + half
 
 
 def fit_summary(surface: Surface) -> pd.DataFrame:
@@ -133,7 +181,6 @@ def fit_summary(surface: Surface) -> pd.DataFrame:
         settings), ``left_out_miss`` (how far the runs lay from what the others foretold), ``r2``,
         ``r2_predicted``.
     """
-    leverage = surface.observations["leverage"].to_numpy()
     left_out = surface.observations["value"] - surface.observations["left_out"]
     return pd.DataFrame(
         {
@@ -143,9 +190,18 @@ def fit_summary(surface: Surface) -> pd.DataFrame:
             "coefficients": [len(surface.coefficients)],
             "df": [surface.residual_df],
             "residual_sd": [np.sqrt(surface.residual_variance)],
-            "print_miss": [np.sqrt(surface.residual_variance * (1 + leverage.mean()))],
+            "print_miss": [_print_miss(surface)],
             "left_out_miss": [np.sqrt((left_out**2).mean())],
             "r2": [surface.r2],
             "r2_predicted": [surface.r2_predicted],
         }
     )
+
+
+def _print_miss(surface: Surface) -> float:
+    # Give how far a new print, in new groups where they are random, lies from its prediction.
+    if surface.mixed is not None:
+        future = future_variance(surface.mixed.small, surface.design)
+        return float(np.sqrt(future.variance.mean()))
+    leverage = surface.observations["leverage"].to_numpy(dtype=float)
+    return float(np.sqrt(surface.residual_variance * (1 + leverage.mean())))

@@ -1,12 +1,13 @@
 """Fit the surface of a response: the one place where statsmodels fits.
 
-Print means are fitted by least squares on coded actual settings, with fixed blocks where there are
-several. What the runs cannot support is refused with a remedy, or left out and said.
+Print means are fitted on coded actual settings: by least squares, with fixed blocks where there are
+several, or as a mixed model where blocks are random. What the runs cannot support is refused with a
+remedy, or left out and said.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,10 +16,14 @@ import pandas as pd
 from statsmodels.regression.linear_model import OLS
 
 from kit.bench.measured import Measured
+from kit.design.height_stacked import counts_height, with_height
 from kit.errors import ModelError
 from kit.model.estimable import Estimable, estimable_terms
-from kit.model.lack_of_fit import lack_of_fit
+from kit.model.fit_notes import FEW_SPARE as FEW_SPARE
+from kit.model.fit_notes import fit_notes, group_notes
+from kit.model.lack_of_fit import lack_of_fit, mixed_lack_of_fit
 from kit.model.least_squares import left_out_residuals, studentised_residuals
+from kit.model.mixed import BLOCK, MixedFit, RandomPart, fit_mixed, random_groups
 from kit.model.saying import counted, listed
 from kit.model.surface import Surface, VarianceParts
 from kit.model.tried import TriedRegion
@@ -30,11 +35,8 @@ IntArray = npt.NDArray[np.int64]
 
 CONFIRMATION = "confirmation"
 
-FEW_SPARE = 3
-"""Fewer residual degrees of freedom than this are flagged."""
-
-HARDLY_APART = 100.0
-"""A variance inflation above this is said: common practice warns from 10, coded designs stay below 5."""
+DRIFT = "drift"
+"""Name of the column that takes a drift out."""
 
 
 def fit_surfaces(data: StudyData, measured: Mapping[str, Measured]) -> dict[str, Surface]:
@@ -52,10 +54,43 @@ def fit_surfaces(data: StudyData, measured: Mapping[str, Measured]) -> dict[str,
     dict of response name to Surface
         In the order of ``measured``.
     """
-    return {name: fit_surface(m, data.runs, data.study) for name, m in measured.items()}
+    return {
+        name: fit_surface(m, data.runs, data.study, measuring=measuring_order(data, name))
+        for name, m in measured.items()
+    }
 
 
-def fit_surface(measured: Measured, runs: pd.DataFrame, study: Study) -> Surface:
+def measuring_order(data: StudyData, response: str) -> dict[str, float]:
+    """Give the order in which the prints were measured: the mean row of their readings.
+
+    Parameters
+    ----------
+    data : StudyData
+        The study taken in; readings are typed in the order they were taken.
+    response : str
+        Its name.
+
+    Returns
+    -------
+    dict of run to float
+        For printed runs with readings that count.
+    """
+    if "response" not in data.readings:  # a study made in memory
+        return {}
+    mine = data.readings[data.readings["response"] == response]
+    mine = mine[mine["excluded"] == ""]
+    return {str(run): float(row) for run, row in mine.groupby("run")["row"].mean().items()}
+
+
+def fit_surface(
+    measured: Measured,
+    runs: pd.DataFrame,
+    study: Study,
+    *,
+    leave_out: Collection[str] = (),
+    trend: str = "",
+    measuring: Mapping[str, float] | None = None,
+) -> Surface:
     """Fit one response's surface.
 
     Parameters
@@ -66,6 +101,12 @@ def fit_surface(measured: Measured, runs: pd.DataFrame, study: Study) -> Surface
         The runs table of the study (`StudyData.runs`); rounds named ``confirmation`` never enter.
     study : Study
         For coding, model terms and blocks.
+    leave_out : collection of str, optional
+        Runs to leave out, to see the answer without them.
+    trend : {"", "print_order", "measured"}
+        Take a straight drift over that order out; predictions then speak of the middle of it.
+    measuring : mapping of run to float, optional
+        Order in which the prints were measured.
 
     Returns
     -------
@@ -77,25 +118,39 @@ def fit_surface(measured: Measured, runs: pd.DataFrame, study: Study) -> Surface
     NotEstimableError
         If main effects cannot be told apart: all of them are named.
     ModelError
-        If no run is left to judge scatter by, blocks would have to be random, or all prints agree.
+        If no run is left to judge scatter by, within or between random groups, a factor that is hard to
+        change was changed inside a block, or all prints agree.
 
     Notes
     -----
     Residual degrees of freedom are prints less terms and blocks. The residual mean square is that of
-    print means, so specimens and repeat readings never count as replicates.
+    print means, so specimens and repeat readings never count as replicates. Random groups are the
+    blocks where `Study.random_blocks` says so, and the columns named under ``random``.
     """
-    used = _used_runs(measured, runs)
-    _refuse_mixed(study, used)
+    used = _used_runs(measured, runs[~runs["run"].isin(list(leave_out))])
+    used["measured"] = used["run"].map(dict(measuring or {})).astype(float)
     _refuse_no_results(measured, used)
+    _refuse_changed_inside(study, used)
     coding, units = study.coding, {f.name: f.unit for f in study.factors}
     coded = coding.code({name: used[f"{name}_actual"] for name in coding.names})
-    labels = used["block"].to_numpy() if study.model.blocks != "none" else np.ones(len(used))
+    fixed = study.model.blocks != "none" and not study.random_blocks
+    labels = used["block"].to_numpy() if fixed else np.ones(len(used))
     block_names, blocks = block_columns(labels.tolist())
+    if trend:
+        order = used[trend].to_numpy(dtype=float)
+        drift = (order - order.mean()) / np.ptp(order)
+        block_names, blocks = [*block_names, DRIFT], np.column_stack([blocks, drift])
+    if counts_height(study):
+        block_names, blocks = with_height(block_names, blocks, runs, used)
     chosen = estimable_terms(coding, expand_terms(coding, study.model.terms), coded, blocks, units)
     design = np.column_stack([model_matrix(coding, chosen.terms, coded), blocks])
     _refuse_no_spare_run(design, chosen, blocks)
 
-    fit = _least_squares(design, used["value"].to_numpy(dtype=float))
+    y = used["value"].to_numpy(dtype=float)
+    names = ([BLOCK] if study.random_blocks else []) + list(study.model.random)
+    groups = random_groups(used, names)
+    mixed = fit_mixed(design, y, groups) if groups else None
+    fit = _least_squares(design, y) if mixed is None else _as_fit(mixed, y)
     cells = _cells(coding.code({name: used[name] for name in coding.names}))
     return Surface(
         response=measured.response,
@@ -104,7 +159,7 @@ def fit_surface(measured: Measured, runs: pd.DataFrame, study: Study) -> Surface
         block_names=tuple(block_names),
         coefficients=fit.coefficients,
         covariance=fit.variance * fit.unscaled,
-        term_df=np.full(len(fit.coefficients), float(fit.df)),
+        term_df=np.full(design.shape[1], float(fit.df)) if mixed is None else mixed.term_df,
         unscaled=fit.unscaled,
         residual_variance=fit.variance,
         residual_df=float(fit.df),
@@ -113,15 +168,20 @@ def fit_surface(measured: Measured, runs: pd.DataFrame, study: Study) -> Surface
         alias_notes=chosen.alias_notes,
         r2=fit.r2,
         r2_predicted=fit.r2_predicted,
-        lack_of_fit=lack_of_fit(design, blocks, cells, fit.centred),
-        variance=_variance_parts(measured, fit.variance),
+        lack_of_fit=lack_of_fit(design, blocks, cells, fit.centred)
+        if mixed is None
+        else mixed_lack_of_fit(design, cells, y, mixed.part),
+        variance=_variance_parts(measured, fit.variance, mixed.part if mixed else None),
         tried=TriedRegion(coding, coded),
         specimens_per_print=measured.specimens_per_print,
         specimen_variance=measured.specimen_variance,
         specimen_df=float(measured.specimen_df),
         design=design,
-        notes=_notes(fit, design, chosen, used),
+        method="least squares" if mixed is None else "mixed model (REML, Kenward-Roger)",
+        notes=fit_notes(fit.df, fit.unscaled, fit.left_out, design, chosen.terms, used, bool(trend))
+        + group_notes(names, mixed, study),
         factor_units=units,
+        mixed=mixed.part if mixed else None,
     )
 
 
@@ -173,6 +233,24 @@ def _least_squares(design: FloatArray, y: FloatArray) -> _Fit:
     )
 
 
+def _as_fit(mixed: MixedFit, y: FloatArray) -> _Fit:
+    # Put a mixed fit into the shape of a least-squares one.
+    return _Fit(
+        coefficients=mixed.coefficients,
+        unscaled=mixed.covariance / mixed.variance,
+        variance=mixed.variance,
+        df=mixed.df,
+        centred=y - y.mean(),
+        fitted=mixed.fitted,
+        residuals=mixed.residuals,
+        leverage=mixed.leverage,
+        left_out=mixed.left_out,
+        studentised=mixed.studentised,
+        r2=mixed.r2,
+        r2_predicted=mixed.r2_predicted,
+    )
+
+
 def _used_runs(measured: Measured, runs: pd.DataFrame) -> pd.DataFrame:
     # Give the printed runs with a result, confirmation left out, in the order of the table.
     values = dict(zip(measured.prints["run"], measured.prints["value"], strict=True))
@@ -199,6 +277,7 @@ def _observations(
     columns = {
         "run": used["run"],
         "print_order": used["print_order"],
+        "measured": used["measured"],
         "block": used["block"],
         "cell": cells,
         **{name: used[f"{name}_actual"] for name in names},
@@ -212,38 +291,41 @@ def _observations(
     return pd.DataFrame(columns)
 
 
-def _variance_parts(measured: Measured, residual: float) -> VarianceParts:
-    # Split the scatter of prints into what arises between prints and below them.
+def _variance_parts(measured: Measured, residual: float, part: RandomPart | None) -> VarianceParts:
+    # Split the scatter of prints into what arises between groups, between prints and below them.
     specimen, repeat = measured.specimen_variance, measured.repeat_variance
     below = 0.0 if repeat is None else repeat / measured.repeats_per_specimen
+    between = {} if part is None else dict(zip(part.names, part.components.tolist(), strict=False))
     if specimen is not None:
-        return VarianceParts(
-            print_=max(0.0, residual - specimen / measured.specimens_per_print),
-            block=None,
-            specimen=max(0.0, specimen - below),
-            repeat=repeat,
-        )
-    # One specimen a print: what specimens scatter cannot be told from what prints do.
+        inside = specimen / measured.specimens_per_print
+        specimen = max(0.0, specimen - below)
+    else:  # one specimen a print: what specimens scatter cannot be told from what prints do
+        inside = below
     return VarianceParts(
-        print_=max(0.0, residual - below), block=None, specimen=None, repeat=repeat
+        print_=max(0.0, residual - inside),
+        block=between.pop(BLOCK, None),
+        specimen=specimen,
+        repeat=repeat,
+        groups=between,
     )
 
 
-def _refuse_mixed(study: Study, used: pd.DataFrame) -> None:
-    hard = [f.name for f in study.factors if f.hard_to_change]
-    if not study.random_blocks or (used["block"].nunique() < 2 and not hard):
+def _refuse_changed_inside(study: Study, used: pd.DataFrame) -> None:
+    # A block is what shares one setting of a hard-to-change factor; else its share of luck is hidden.
+    if not study.random_blocks:
         return
-    why = (
-        f"{listed(hard)} is hard to change, so runs that share one setting of it share its luck as well"
-        if hard
-        else "blocks are declared random, so runs of one block share its luck"
-    )
-    raise ModelError(
-        f"{why} and are not independent prints. Judging such a study takes a mixed model, which this "
-        "version does not have yet; ordinary least squares would claim more certainty than there is. "
-        'If the blocks are a fixed set that will come again, say blocks = "fixed" under [model]; if '
-        "every run was set anew in random order, say hard_to_change = false."
-    )
+    for factor in study.factors:
+        if not factor.hard_to_change:
+            continue
+        settings = used.groupby("block", sort=True)[factor.name].nunique()
+        mixed = settings.index[settings > 1]
+        if len(mixed):
+            raise ModelError(
+                f"{factor.name} is hard to change, but block {listed([str(b) for b in mixed])} of runs.csv holds more than "
+                "one setting of it. Prints that share a setting share its luck: number the blocks so that "
+                f"each change of {factor.name} starts a new one. If {factor.name} was set anew for every print, in "
+                "random order, say hard_to_change = false."
+            )
 
 
 def _refuse_no_results(measured: Measured, used: pd.DataFrame) -> None:
@@ -269,40 +351,3 @@ def _refuse_no_spare_run(design: FloatArray, chosen: Estimable, blocks: FloatArr
         f"{counted(n, 'run')}, {parts}: no spare run to judge the scatter by. Add at least 1 run "
         f"({FEW_SPARE} or more give usable intervals){drop}."
     )
-
-
-def _notes(fit: _Fit, design: FloatArray, chosen: Estimable, used: pd.DataFrame) -> tuple[str, ...]:
-    # Say what makes this fit shaky, and what it speaks of.
-    notes = []
-    if fit.df < FEW_SPARE:
-        notes.append(
-            f"Only {counted(fit.df, 'spare run')} ({len(used)} runs, {design.shape[1]} numbers fitted) to judge "
-            "the scatter by: intervals are wide and hardly to be relied on."
-        )
-    hardly = _hardly_apart(fit.unscaled, design, [t.name for t in chosen.terms])
-    if hardly:
-        notes.append(
-            f"{listed(hardly)} {'is' if len(hardly) == 1 else 'are'} hardly told apart from other terms by "
-            "these runs; the intervals say how little is known."
-        )
-    alone = used.loc[np.isnan(fit.left_out), "run"]
-    if len(alone):
-        notes.append(
-            f"{'Run' if len(alone) == 1 else 'Runs'} {listed(map(str, alone))} alone "
-            f"{'decides' if len(alone) == 1 else 'decide'} part of the surface; no other run can check it."
-        )
-    blocks = design.shape[1] - len(chosen.terms)
-    if blocks:
-        notes.append(
-            f"The prints came in {blocks + 1} blocks; predictions speak of an average block."
-        )
-    return tuple(notes)
-
-
-def _hardly_apart(unscaled: FloatArray, design: FloatArray, names: Sequence[str]) -> list[str]:
-    # Name the terms whose variance inflation, about the mean, is above `HARDLY_APART`.
-    spread = np.sum((design - design.mean(axis=0)) ** 2, axis=0)
-    inflation = np.diag(unscaled) * spread
-    return [
-        n for n, v in zip(names, inflation, strict=False) if v > HARDLY_APART and n != "intercept"
-    ]

@@ -9,6 +9,7 @@ import numpy.typing as npt
 from scipy import stats
 
 from kit.model.least_squares import residual_ss
+from kit.model.mixed import RandomPart, extra_columns_test
 from kit.model.surface import LackOfFit
 from kit.terms import FloatArray
 
@@ -65,3 +66,36 @@ def lack_of_fit(
         lack_ms=lack_ss / df[0],
         pure_ms=pure_ss / df[1],
     )
+
+
+def mixed_lack_of_fit(
+    design: FloatArray,
+    cells: Sequence[int] | npt.NDArray[np.int64],
+    y: FloatArray,
+    part: RandomPart,
+) -> LackOfFit | None:
+    """Test a mixed model against cells of equal planned settings, by Kenward and Roger's F.
+
+    Parameters
+    ----------
+    design : array, shape (n, p)
+        Model matrix.
+    cells : sequence of int, shape (n,)
+        Number of the planned setting of each run.
+    y : array, shape (n,)
+        Print means.
+    part : RandomPart
+        The random groups.
+
+    Returns
+    -------
+    LackOfFit or None
+        Without mean squares, since the test is no ratio of two. None when the cells add nothing to the
+        model, or leave the scatter within or between groups unjudged.
+    """
+    columns = (np.asarray(cells)[:, None] == np.unique(cells)).astype(float)
+    found = extra_columns_test(design, columns, y, part.groups)
+    if found is None:
+        return None
+    test = found[0]
+    return LackOfFit(F=test.F, df=(float(test.num_df), test.den_df), p=test.p)

@@ -15,6 +15,7 @@ from scipy import stats
 from kit.bench.uncertainty import satterthwaite_df
 from kit.errors import ExtrapolationError
 from kit.model.saying import counted, listed, setting
+from kit.model.small_sample import future_variance
 from kit.model.surface import Surface
 from kit.terms import FloatArray
 
@@ -49,7 +50,7 @@ def predict(
     -------
     DataFrame
         The factor columns, then ``estimate``, ``std_error``, ``df``, ``low``, ``high``, ``tried``.
-        With fixed blocks it speaks of an average block.
+        With fixed blocks it speaks of an average block, with random ones of a future block.
 
     Raises
     ------
@@ -110,20 +111,25 @@ def distribution(
     -----
     mean: x'Vx. print: x'Vx + s2. part: x'Vx + s2 + s2_specimen (1 - 1/m), since s2 is the scatter of
     print means that average m specimens; degrees of freedom by Welch-Satterthwaite, those of s2
-    where m = 1. Random blocks add their variance to print and part.
+    where m = 1. A mixed model adds the variances of its random groups to print and part, which then
+    speak of a new group of each kind; x'Vx and degrees of freedom after Kenward and Roger.
     """
     if what not in ("mean", "print", "part"):
         raise ValueError(f"what must be mean, print or part, got {what!r}.")
     rows = surface.rows(coded)
     mean = rows @ surface.coefficients
     variance = np.sum((rows @ surface.covariance) * rows, axis=1)
-    df = np.full(len(rows), float(surface.residual_df))
+    df = surface.row_df(rows)
     if what == "mean":
         return mean, np.sqrt(variance), df
-    variance = variance + surface.residual_variance + (surface.variance.block or 0.0)
+    if surface.mixed is None:
+        variance = variance + surface.residual_variance
+    else:
+        future = future_variance(surface.mixed.small, rows)
+        variance, df = future.variance, future.df
     below = (surface.specimen_variance or 0.0) * (1 - 1 / surface.specimens_per_print)
     if what == "part" and below > 0:
-        df = satterthwaite_df([variance, below], [surface.residual_df, surface.specimen_df])
+        df = satterthwaite_df([variance, below], [df, surface.specimen_df])
         variance = variance + below
     return mean, np.sqrt(variance), df
 

@@ -71,7 +71,8 @@ def ridge_path(
     coded = form.full(np.array([x for _, x in found]))
     rows = surface.rows(coded)
     std_error = np.sqrt(np.sum((rows @ surface.covariance) * rows, axis=1))
-    half = stats.t.ppf((1 + INTERVAL) / 2, surface.residual_df) * std_error
+    df = surface.row_df(rows)
+    half = stats.t.ppf((1 + INTERVAL) / 2, df) * std_error
     estimate = rows @ surface.coefficients
     return pd.DataFrame(
         {
@@ -80,7 +81,7 @@ def ridge_path(
             **surface.coding.decode(coded),
             "estimate": estimate,
             "std_error": std_error,
-            "df": surface.residual_df,
+            "df": df,
             "low": estimate - half,
             "high": estimate + half,
             "tried": surface.tried.contains(coded),

@@ -9,11 +9,12 @@ from scipy import stats
 
 from kit.model.boxcox import box_cox
 from kit.model.check import EVIDENT, STRIKING, Check, no_verdict, verdict
+from kit.model.influence import cook_distances, distances_at_two_errors, largest_shifts
 from kit.model.least_squares import ALONE
+from kit.model.reduction import indicator
 from kit.model.saying import amount, listed, rounded, span
 from kit.model.surface import Surface
 from kit.study.description import Response
-from kit.terms import FloatArray
 
 ENOUGH_PRINTS = 9
 """Below so many (spare) prints, the checks of bell shape and evenness give no verdict."""
@@ -59,7 +60,7 @@ def outlier_check(surface: Surface) -> Check:
             "miss": table["value"] - table["left_out"],
             "studentised": t,
             "p": np.minimum(1.0, judged * 2 * stats.t.sf(np.abs(t), df)),
-            "shift": _shifts(surface),
+            "shift": largest_shifts(surface),
         }
     ).sort_values("studentised", key=abs, ascending=False, na_position="last", ignore_index=True)
     odd = rows[rows["p"] < EVIDENT]
@@ -105,18 +106,16 @@ def influence_check(surface: Surface) -> Check:
     """
     table = surface.observations
     leverage = table["leverage"].to_numpy(dtype=float)
-    missed = (table["value"] - table["left_out"]).to_numpy(dtype=float)
     p, df = len(surface.coefficients), surface.residual_df
-    with np.errstate(divide="ignore", invalid="ignore"):
-        cook = missed**2 * leverage / (p * surface.residual_variance)
-        able = 4 * leverage / ((1 - leverage) * p) > stats.f.median(p, df)
+    cook = cook_distances(surface)
+    able = distances_at_two_errors(surface) > stats.f.median(p, df)
     odd = 2 * stats.t.sf(np.abs(table["studentised"]), max(df - 1, 1)) * able.sum() < EVIDENT
     rows = pd.DataFrame(
         {
             "run": table["run"],
             "leverage": leverage,
             "cook": cook,
-            "shift": _shifts(surface),
+            "shift": largest_shifts(surface),
             "pulls": able & odd & (cook > stats.f.median(p, df)),
         }
     )
@@ -148,16 +147,6 @@ def _influence_words(rows: pd.DataFrame, alone: list[str], response: Response) -
         f"{amount(furthest['shift'], unit)} (run {furthest['run']}), no more than this plan and this scatter "
         "explain."
     )
-
-
-def _shifts(surface: Surface) -> FloatArray:
-    # Give how far the fit at the printed settings moves, at most, when each run is left out.
-    X = surface.design
-    hat = X @ surface.unscaled @ X.T
-    missed = (surface.observations["value"] - surface.observations["left_out"]).to_numpy(
-        dtype=float
-    )
-    return np.asarray(np.abs(hat).max(axis=0) * np.abs(missed))
 
 
 def spread_check(surface: Surface) -> Check:
@@ -240,7 +229,10 @@ def scale_check(surface: Surface) -> Check:
         return no_verdict(
             "scale", f"{title.capitalize()} has values at or below 0, so no other scale was tried."
         )
-    found = box_cox(surface.design, y, confidence=1 - STRIKING, residual_df=surface.residual_df)
+    # Groups of prints count as a fixed set here, so that the scale is judged by the scatter inside them.
+    groups = () if surface.mixed is None else map(indicator, surface.mixed.groups)
+    design = np.column_stack([surface.design, *groups])
+    found = box_cox(design, y, confidence=1 - STRIKING, residual_df=surface.residual_df)
     table = pd.DataFrame([{"power": found.power, "low": found.low, "high": found.high}])
     if found.low <= 1 <= found.high:
         return verdict(

@@ -106,7 +106,9 @@ def stationary_region(
         raise ValueError(f"confidence must lie in 0 to 1, got {confidence!r}; write 95 % as 0.95.")
     form = _form(surface, levels)
     k = len(form.slope)
-    limit = float(stats.f.ppf(confidence, k, surface.residual_df))
+    # A mixed model's slopes differ in their degrees of freedom; the least keep the confidence.
+    df = float(surface.row_df(form.slope_rows).min())
+    limit = float(stats.f.ppf(confidence, k, df))
     scaled = [i for i, f in enumerate(surface.coding.factors) if not f.is_category]
     tried = surface.tried.points[:, scaled]
     axes = [

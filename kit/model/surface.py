@@ -14,6 +14,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from kit.model.mixed import RandomPart
+from kit.model.small_sample import contrast_df
 from kit.model.tried import TriedRegion
 from kit.study.description import Response
 from kit.terms import Coding, FloatArray, Term, model_matrix
@@ -40,13 +42,14 @@ class VarianceParts:
 
     ``print_``: between prints at the same settings, with what lies below taken out (never below 0);
     ``block``: between plates, days ... (random blocks only); ``specimen``: between specimens of a print;
-    ``repeat``: between repeat readings of a specimen.
+    ``repeat``: between repeat readings of a specimen; ``groups``: between spools, printers ... named as random.
     """
 
     print_: float | None
     block: float | None
     specimen: float | None
     repeat: float | None
+    groups: Mapping[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -72,7 +75,8 @@ class Surface:
     residual_variance, residual_df : float
         Residual mean square of print means and its degrees of freedom.
     observations : DataFrame
-        One row a used run: ``run``, ``print_order``, ``block``, ``cell`` (runs of one planned setting
+        One row a used run: ``run``, ``print_order``, ``measured`` (place in the order of measuring, missing where
+        not known), ``block``, ``cell`` (runs of one planned setting
         share a number), one column a factor (actual settings), ``value``, ``fitted``, ``residual``,
         ``leverage``, ``studentised`` (externally), ``left_out`` (prediction with that run left out; missing
         for a run that decides a coefficient alone).
@@ -99,6 +103,11 @@ class Surface:
         Plain sentences about the fit: few spare runs, terms hardly told apart ...
     factor_units : mapping of factor name to unit
         For sentences and tables; a category has none.
+    mixed : RandomPart or None
+        Random groups (plates, days, spools, whole plots) and what they cost; None for least squares. Then
+        ``covariance`` is Kenward and Roger's, ``residual_variance`` that of prints within groups, ``unscaled`` the
+        covariance over it, and the observations' ``fitted``, ``residual``, ``leverage`` and ``left_out`` are given the
+        groups each print belongs to.
     """
 
     response: Response
@@ -126,6 +135,7 @@ class Surface:
     method: str = "least squares"
     notes: tuple[str, ...] = field(default_factory=tuple)
     factor_units: Mapping[str, str] = field(default_factory=dict)
+    mixed: RandomPart | None = None
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -141,6 +151,17 @@ class Surface:
         """
         x = model_matrix(self.coding, self.terms, coded)
         return np.column_stack([x, np.zeros((len(x), len(self.block_names)))])
+
+    def row_df(self, rows: FloatArray) -> FloatArray:
+        """Give the degrees of freedom of combinations of coefficients, rows of shape (m, p).
+
+        Returns
+        -------
+        array, shape (m,)
+        """
+        if self.mixed is None:
+            return np.full(len(rows), float(self.residual_df))
+        return contrast_df(self.mixed.small, rows)
 
     def mean(self, coded: FloatArray) -> FloatArray:
         """Give fitted means at coded settings, shape (m,); no check of the tried region.

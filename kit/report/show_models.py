@@ -3,16 +3,23 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Iterator, Mapping
+from functools import partial
+
+import numpy as np
 
 from kit.analysis import Analysis
 from kit.charts.checks import draw_residual_story
 from kit.charts.effects import draw_effects
+from kit.charts.picture import Picture
 from kit.charts.surfaces import draw_response_map
 from kit.model.canonical import Stationary, effects_table, step_effects
+from kit.model.saying import amount, span
 from kit.model.surface import Surface
 from kit.report.document import Block, Group, Heading, Sentences, Table
-from kit.report.figures import figure_block, view_of
+from kit.report.figures import figure_blocks, view_of
+from kit.report.show_both_ways import both_ways_blocks, multiplicity
+from kit.report.show_shape import shape_blocks
 from kit.report.wording import (
     count,
     decimals_for,
@@ -29,27 +36,32 @@ from kit.study.description import Study
 def show_effects(analysis: Analysis) -> Group:
     """Show for each response what each setting does, and its map."""
     blocks: list[Block] = []
-    view = view_of(analysis)
+    mapped = any(not f.is_category for f in analysis.study.factors)
+    pictures = iter(figure_blocks(_effect_drawings(analysis, mapped)))
     for name, surface in analysis.surfaces.items():
         blocks.append(Heading(_capital(surface.response.title), 3))
-        steps = step_effects(surface, analysis.study)
-        blocks.append(figure_block(draw_effects(steps, surface.response, analysis.study)))
-        if any(not f.is_category for f in analysis.study.factors):
-            blocks.append(
-                figure_block(
-                    draw_response_map(surface, analysis.study, view, _recommended(analysis))
-                )
-            )
+        blocks += [next(pictures) for _ in range(1 + mapped)]
         point = analysis.stationary[name]
         if point is not None:
             blocks.append(Sentences((_stationary_sentence(point, surface, analysis.study),)))
+        blocks += shape_blocks(surface, analysis.study)
     return Group(tuple(blocks))
+
+
+def _effect_drawings(analysis: Analysis, mapped: bool) -> Iterator[Callable[[], Picture]]:
+    view, study = view_of(analysis), analysis.study
+    for surface in analysis.surfaces.values():
+        steps = step_effects(surface, study)
+        yield partial(draw_effects, steps, surface.response, study)
+        if mapped:
+            yield partial(draw_response_map, surface, study, view, _recommended(analysis))
 
 
 def show_checks(analysis: Analysis) -> Group:
     """Show the checks as sentences, those that change the answer first, and the residuals' story."""
     blocks: list[Block] = []
-    for name, surface in analysis.surfaces.items():
+    stories = figure_blocks([partial(draw_residual_story, s) for s in analysis.surfaces.values()])
+    for (name, surface), story in zip(analysis.surfaces.items(), stories, strict=True):
         checks = analysis.checks[name]
         blocks.append(Heading(_capital(surface.response.title), 3))
         worrying = tuple(c.sentence for c in checks if c.passed is False)
@@ -58,30 +70,50 @@ def show_checks(analysis: Analysis) -> Group:
         if worrying:
             blocks.append(Sentences(worrying, tone="notice"))
         blocks.append(Sentences(fit))
-        blocks.append(figure_block(draw_residual_story(surface)))
+        blocks.append(story)
         title = f"What else was checked, and found calm ({count(len(calm), 'check')})"
         blocks.append(Sentences(calm, title=title, folded=True))
-    return Group(tuple(blocks))
+        if surface.mixed is not None:
+            blocks.append(Sentences(surface.notes, tone="minor"))
+    return Group((*both_ways_blocks(analysis), *blocks, multiplicity(analysis)))
 
 
 def show_scatter(analysis: Analysis) -> Group:
-    """Show where the scatter comes from: prints, specimens, readings."""
+    """Show where the scatter comes from: prints, their groups, specimens, readings."""
     rows = []
+    groups = tuple(dict.fromkeys(g for s in analysis.surfaces.values() for g in s.variance.groups))
     for surface in analysis.surfaces.values():
         parts, response = surface.variance, surface.response
-        cells = [parts.print_, parts.block, parts.specimen, parts.repeat]
+        cells = [parts.print_, parts.block, *(parts.groups.get(g) for g in groups)]
+        cells += [parts.specimen, parts.repeat]
         rows.append((response.title, *(_sd(v, response.unit) for v in cells)))
     columns = (
         "Response",
         "Between prints",
         "Between plates or days",
+        *(f"Between {spoken(g)}s" for g in groups),
         "Between specimens of a print",
         "Between repeat readings",
     )
     caption = (
         "Scatter at the same settings, as standard deviations; a dash where this study cannot tell."
     )
-    return Group((Table(columns, tuple(rows), caption, numeric=(1, 2, 3, 4)),))
+    table = Table(columns, tuple(rows), caption, numeric=tuple(range(1, len(columns))))
+    known = tuple(s for surface in analysis.surfaces.values() for s in group_sentences(surface))
+    return Group((table, Sentences(known)) if known else (table,))
+
+
+def group_sentences(surface: Surface) -> list[str]:
+    """Say how well the scatter between random groups is known; nothing for least squares."""
+    part, response = surface.mixed, surface.response
+    if part is None:
+        return []
+    sd, low, high = (np.sqrt(v) for v in (part.components, part.low, part.high))
+    return [
+        f"{_capital(response.title)}: {spoken(name)}s of the same settings differ by {amount(sd[i], response.unit, high[i])} (SD; 95 % interval "
+        f"{span(low[i], high[i], response.unit)}, from {part.sizes[i]})."
+        for i, name in enumerate(part.names)
+    ]
 
 
 def show_terms(analysis: Analysis) -> Group:
@@ -121,12 +153,18 @@ def _terms_table(surface: Surface, study: Study) -> Table:
     unit = surface.response.unit
     caption = (
         f"{_capital(surface.response.title)}: fitted terms in {unit or 'the unit of the readings'}, "
-        f"factors coded from −1 (low) to +1 (high); {count(int(surface.residual_df), 'degree')} of freedom"
-        if surface.residual_df == int(surface.residual_df)
-        else f"{_capital(surface.response.title)}: fitted terms in {unit or 'the unit of the readings'}"
+        f"factors coded from −1 (low) to +1 (high); {_freedom(surface)}"
     )
     columns = ("Term", "Effect of one coded unit", "95 % interval", "Evidence")
     return Table(columns, rows, caption, numeric=(1, 2), folded=True)
+
+
+def _freedom(surface: Surface) -> str:
+    """Say on how many degrees of freedom the intervals rest."""
+    if surface.mixed is None:
+        return f"{count(int(surface.residual_df), 'degree')} of freedom"
+    low, high = float(surface.term_df.min()), float(surface.term_df.max())
+    return f"{number(low, 1)} to {number(high, 1)} degrees of freedom (Kenward and Roger)"
 
 
 def _term_words(term: str, study: Study) -> str:

@@ -81,7 +81,8 @@ def test_limits_scale_and_widen(seed: int, c: float) -> None:
     np.testing.assert_allclose(scaled.low, c**2 * found.low, rtol=1e-6, atol=1e-9 * c**2)
     assert (wide.low <= found.low).all()
     assert (wide.high >= found.high).all()
-    assert list(found.df) == [2, 3, 24 - 2 - 2 - 3]
+    free = [len(np.unique(g)) - 1 for g in (printer, spool)]  # a group may not be drawn at all
+    assert list(found.df) == [*free, 24 - 2 - sum(free)]
 
 
 def test_confidence_is_a_fraction(rng: np.random.Generator) -> None:

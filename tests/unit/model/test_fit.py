@@ -16,7 +16,7 @@ from kit.model.fit import fit_surface, fit_surfaces
 from kit.model.least_squares import fit_least_squares
 from kit.model.surface import Surface
 from kit.study.data import StudyData
-from kit.study.description import Factor, ModelChoice, Study
+from kit.study.description import Factor, Study
 from kit.terms import expand_terms, model_matrix
 from tests.reference.cases import load_case
 from tests.unit.model.builders import (
@@ -415,29 +415,48 @@ def test_no_results_and_constant_results_are_refused() -> None:
         surface_of(composite().assign(y=20.0), coded_factors())
 
 
-@pytest.mark.parametrize("reason", ["hard", "random"])
-def test_studies_that_need_a_mixed_model_are_refused(reason: str) -> None:
-    hard = reason == "hard"
+def hard_study() -> Study:
     factors = (
-        Factor(name="x1", low=-1, high=1, hard_to_change=hard),
+        Factor(name="x1", low=-1, high=1, hard_to_change=True),
         Factor(name="x2", low=-1, high=1),
     )
-    study = Study(
-        title="t",
-        factor=factors,
-        response=make_study(coded_factors()).responses,
-        model=ModelChoice(blocks="auto" if hard else "random"),
-    )
-    runs = make_runs(composite(), block=[1, 1, 2, 2, 3, 4, 1, 2, 3, 4, 3, 4])
+    return Study(title="t", factor=factors, response=make_study(coded_factors()).responses)
+
+
+def test_hard_settings_changed_inside_a_block_are_refused() -> None:
+    study, runs = hard_study(), make_runs(composite(), block=[1, 1, 2, 2, 3, 4, 1, 2, 3, 4, 3, 4])
     measured = make_measured(study, runs, np.arange(12.0).tolist())
-    with pytest.raises(ModelError, match="mixed model"):
+    with pytest.raises(ModelError, match="x1 is hard to change, but block 1, 2 and 3"):
         fit_surface(measured, runs, study)
-    one_block = runs.assign(block=1)
-    if hard:
-        with pytest.raises(ModelError, match="x1 is hard to change"):
-            fit_surface(measured, one_block, study)
-    else:
-        assert fit_surface(measured, one_block, study).block_names == ()
+    with pytest.raises(ModelError, match="x1 is hard to change, but block 1 of"):
+        fit_surface(measured, runs.assign(block=1), study)
+
+
+def test_whole_plots_that_are_never_repeated_are_refused() -> None:
+    study = hard_study()
+    table = composite().sort_values("x1", kind="stable", ignore_index=True)
+    runs = make_runs(table, block=pd.factorize(table["x1"])[0] + 1)
+    measured = make_measured(study, runs, np.arange(12.0).tolist())
+    with pytest.raises(ModelError, match="every block has a setting of its own"):
+        fit_surface(measured, runs, study)
+
+
+def test_prints_that_were_each_set_anew_count_as_independent() -> None:
+    study, runs = hard_study(), make_runs(composite(), block=range(1, 13))
+    y = [3.0, 1, 4, 1, 5, 9, 2, 6, 5, 3, 5, 8]
+    surface = fit_surface(make_measured(study, runs, y), runs, study)
+    plain = surface_of(composite().assign(y=y), coded_factors())
+    assert surface.mixed is None
+    assert "prints count as independent" in " ".join(surface.notes)
+    np.testing.assert_allclose(surface.covariance, plain.covariance)
+
+
+def test_one_random_block_is_no_block() -> None:
+    study = make_study(coded_factors(), blocks="random")
+    runs = make_runs(composite())
+    surface = fit_surface(make_measured(study, runs, np.arange(12.0).tolist()), runs, study)
+    assert surface.block_names == ()
+    assert surface.mixed is None
 
 
 # What is left out, and said

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from kit.errors import MeasurementError
@@ -62,7 +62,11 @@ def test_a_negative_component_counts_as_zero_and_keeps_its_interval() -> None:
 
 def test_without_interaction_its_squares_join_the_residual() -> None:
     gauge = analyse_gauge(published(), interaction=False)
-    raw = [gauge.components["repeatability"].raw, 0.0, *(gauge.components[n].raw for n in ("operator", "part"))]
+    raw = [
+        gauge.components["repeatability"].raw,
+        0.0,
+        *(gauge.components[n].raw for n in ("operator", "part")),
+    ]
     CASE.check("interaction_pooled variance repeatability,interaction,operator,part", raw)
     CASE.check("interaction_pooled grr_variance", gauge.measuring.variance)
     assert gauge.strata.df[-1] == CASE.value("pooled_error_df")
@@ -137,7 +141,9 @@ def test_one_part_and_one_operator_is_refused() -> None:
 
 
 def test_all_readings_alike_are_not_believed_below_the_display() -> None:
-    table = published().query("operator == 'A'").assign(value=lambda t: np.round(t["part"] * 0.5, 1))
+    table = (
+        published().query("operator == 'A'").assign(value=lambda t: np.round(t["part"] * 0.5, 1))
+    )
     gauge = analyse_gauge(table, step=0.1)
     assert gauge.repeatability.sd == 0
     assert gauge.repeat_sd == pytest.approx(0.1 / np.sqrt(12))
@@ -182,12 +188,21 @@ def test_share_of_a_one_sided_requirement_does_not_exist() -> None:
 
 @pytest.mark.parametrize(
     ("values", "step"),
-    [([20.03, 20.01], 0.01), ([20.05, 20.10], 0.05), ([1.5, 2.0], 0.5), ([0.123456789, 0.5], 0.0), ([12.0, 14.0], 2.0)],
+    [
+        ([20.03, 20.01], 0.01),
+        ([20.05, 20.10], 0.05),
+        ([1.5, 2.0], 0.5),
+        ([0.123456789, 0.5], 0.0),
+        ([12.0, 14.0], 2.0),
+    ],
 )
-def test_the_step_of_the_display_is_seen_from_its_readings(values: list[float], step: float) -> None:
+def test_the_step_of_the_display_is_seen_from_its_readings(
+    values: list[float], step: float
+) -> None:
     assert smallest_step(np.array(values)) == pytest.approx(step)
 
 
+@settings(max_examples=6, deadline=None)
 @given(st.permutations(range(24)))
 def test_order_of_rows_does_not_matter(order: list[int]) -> None:
     table = simulated(np.random.default_rng(3), GaugeTruth(10, 1.0, 0.5, 0.4, 0.2, 3), 4, 2, 3)
