@@ -8,6 +8,9 @@ from kit.analysis import Analysis
 from kit.charts.window import draw_chance_map, draw_limits_strip
 from kit.report.document import Answer, Block, Group, Heading, Sentences, Table
 from kit.report.figures import figure_block, view_of
+from kit.report.show_both_ways import both_ways_notes
+from kit.report.show_confirm import banner, why, withdrawn
+from kit.report.show_success import success_notes
 from kit.report.wording import (
     count,
     decimals_for,
@@ -23,15 +26,19 @@ from kit.report.wording import (
     with_unit,
 )
 from kit.study.description import Response, Study
+from kit.window.printers import nozzle_place
 from kit.window.result import Choice, Window
 
-NOT_CONFIRMED = "Not yet confirmed: print these settings anew on another day and measure before you rely on them."
+FORETOLD_ONLY = "Withdrawn: what follows is what the fit foretold before the confirming prints spoke against it."
 
 
 def show_answer(analysis: Analysis) -> Group:
     """Show title, question, what stands in the way of an answer, and the answer itself."""
     study = analysis.study
     blocks: list[Block] = [Heading(study.title, 1)]
+    if is_withdrawn(analysis):
+        assert analysis.confirmation is not None
+        return Group((*blocks, withdrawn(analysis), why(analysis.confirmation)))
     if study.question:
         blocks.append(Sentences((study.question,), tone="minor"))
     if analysis.interim:
@@ -45,6 +52,11 @@ def show_answer(analysis: Analysis) -> Group:
             blocks.append(Sentences(warnings, tone="notice", title="Before you act on it"))
         blocks.append(figure_block(draw_limits_strip(choice, study)))
     return Group(tuple(blocks))
+
+
+def is_withdrawn(analysis: Analysis) -> bool:
+    """Tell whether confirming prints have taken the answer back."""
+    return analysis.confirmation is not None and analysis.confirmation.withdraws
 
 
 def show_confidence(analysis: Analysis) -> Group:
@@ -62,7 +74,10 @@ def show_confidence(analysis: Analysis) -> Group:
     )
     columns = ("Response", "Required", "Expected", "95 of 100 new parts", "Chance to meet it")
     table = Table(columns, rows, caption, numeric=(2, 3, 4))
-    return Group((table, Sentences(tuple(_sureness(window, choice, study)))))
+    said: tuple[Block, ...] = (table, Sentences(tuple(_sureness(window, choice, study))))
+    if is_withdrawn(analysis):
+        said = (Sentences((FORETOLD_ONLY,), tone="notice"), *said)
+    return Group(said)
 
 
 def show_window(analysis: Analysis) -> Group:
@@ -71,7 +86,9 @@ def show_window(analysis: Analysis) -> Group:
     if window is None:
         return Group((Sentences(("There is no map yet: see what is missing above.",)),))
     blocks: list[Block] = []
-    if window.ranges:
+    if is_withdrawn(analysis):
+        blocks.append(Sentences((FORETOLD_ONLY,), tone="notice"))
+    elif window.ranges:
         blocks.append(_ranges_table(window, study))
         share = f"{percent(window.share)} of the printable settings in the tried region belong to the window."
         blocks.append(Sentences((share,), tone="minor"))
@@ -125,7 +142,7 @@ def _reached(analysis: Analysis, window: Window, choice: Choice) -> Answer:
         f"{_place(study)}: {settings_line(study, choice.settings)}. "
         f"{_chance_sentence(study, choice)}, from {count(analysis.printed, 'print')}."
     )
-    return Answer(sentence, NOT_CONFIRMED, _facts(study, choice, window))
+    return Answer(sentence, banner(analysis.confirmation), _facts(study, choice, window))
 
 
 def _not_reached(analysis: Analysis, window: Window) -> Answer:
@@ -155,8 +172,12 @@ def _not_reached(analysis: Analysis, window: Window) -> Answer:
 
 def _chance_sentence(study: Study, choice: Choice) -> str:
     wanted = [f"{r.title} {requirement(r)}" for r in study.responses if r.has_limits]
+    meets = "meets all of" if len(wanted) > 1 else "meets the requirement"
+    where = ""
+    if study.window.other_printers and nozzle_place(study) is not None:
+        where = ", averaged over other printers,"
     return (
-        f"Chance that one new part meets all of ({'; '.join(wanted)}): {percent(choice.probability)} "
+        f"Chance that one new part{where} {meets} ({'; '.join(wanted)}): {percent(choice.probability)} "
         f"(95 % interval {_percent_range(choice)})"
     )
 
@@ -164,6 +185,8 @@ def _chance_sentence(study: Study, choice: Choice) -> str:
 def _percent_range(choice: Choice) -> str:
     """Give the interval of a chance; like the chance itself it never says 0 or 100 %."""
     low, high = percent(choice.low), percent(choice.high)
+    if low == high:
+        return f"wholly {low}"
     both_plain = low[0].isdigit() and high[0].isdigit()
     return f"{low.removesuffix(' %') if both_plain else low} to {high}"
 
@@ -184,7 +207,7 @@ def _facts(study: Study, choice: Choice, window: Window) -> tuple[tuple[str, str
 
 
 def _ends(ends: tuple[float | str, float | str]) -> str:
-    return " to ".join(e if isinstance(e, str) else f"{e:g}" for e in ends)
+    return " to ".join(e if isinstance(e, str) else plain(e) for e in ends)
 
 
 def _warnings(analysis: Analysis, window: Window) -> tuple[str, ...]:
@@ -200,6 +223,7 @@ def _warnings(analysis: Analysis, window: Window) -> tuple[str, ...]:
         notes += [
             f"{title}: {c.sentence}" for c in checks if c.changes_answer and c.passed is False
         ]
+    notes += [*both_ways_notes(analysis), *success_notes(analysis)]
     return tuple(dict.fromkeys(notes))
 
 
@@ -218,7 +242,7 @@ def _requirement_row(response: Response, choice: Choice) -> tuple[str, ...]:
 
 def _sureness(window: Window, choice: Choice, study: Study) -> list[str]:
     rough = (
-        f"The chance of {percent(choice.probability)} is itself known only roughly: its 95 % interval is "
+        f"The chance of {percent(choice.probability)} is itself known only roughly; its 95 % interval: "
         f"{_percent_range(choice)}."
     )
     sentences = [] if math.isnan(choice.probability) else [rough]
@@ -234,7 +258,8 @@ def _sureness(window: Window, choice: Choice, study: Study) -> list[str]:
     apart = (
         "The joint chance is the product of the single ones, as if responses did not go together."
     )
-    sentences.append(together if window.joint else apart)
+    if len([r for r in study.responses if r.has_limits]) > 1:
+        sentences.append(together if window.joint else apart)
     return sentences
 
 

@@ -10,6 +10,7 @@ import numpy as np
 from kit.model.saying import listed, setting
 from kit.model.surface import Surface
 from kit.study.description import Factor, Study
+from kit.window.printers import narrow_range_note, nozzle_place
 from kit.window.probability import Forecast, are_alike, with_limits
 from kit.window.rectangle import MOST_RESPONSES
 from kit.window.result import Setting
@@ -71,11 +72,25 @@ def _weak_effects(surfaces: Mapping[str, Surface], forecast: Forecast) -> list[s
 
 
 def _blocks(surfaces: Mapping[str, Surface]) -> list[str]:
-    text = (
-        "The chance speaks of an average block (plate, day ...) of this study; in another block a part may lie "
-        "higher or lower."
-    )
-    return [text] if any(s.block_names for s in surfaces.values()) else []
+    notes = []
+    if any(s.block_names for s in surfaces.values()):
+        notes.append(
+            "The chance speaks of an average block (plate, day ...) of this study; in another block a part may lie "
+            "higher or lower."
+        )
+    names = dict.fromkeys(n for s in surfaces.values() if s.mixed for n in s.mixed.names)
+    if names:
+        which = listed(
+            [
+                f"{spoken(n)} (plate, day, change of setting)" if n == "block" else spoken(n)
+                for n in names
+            ]
+        )
+        notes.append(
+            f"The chance is that of a part from a future {which}: how these differ is counted, as far as this study "
+            "shows it."
+        )
+    return notes
 
 
 def _independence(surfaces: Mapping[str, Surface], forecast: Forecast) -> list[str]:
@@ -96,11 +111,21 @@ def _independence(surfaces: Mapping[str, Surface], forecast: Forecast) -> list[s
 
 
 def _other_printers(study: Study) -> list[str]:
+    if not study.window.other_printers:
+        return []
+    if nozzle_place(study) is None:
+        return [
+            (
+                "Other printers were asked for, but no factor is a nozzle temperature, so their thermometers change nothing "
+                "here; other differences between printers are not counted."
+            )
+        ]
     text = (
-        "The chance is for this printer only: other printers, whose thermometers read differently, were asked "
-        "for but are not averaged over."
+        "The chance is an average over other printers, whose nozzle thermometers differ from this one's by less than "
+        f"{study.printer.thermometer_offset:g} °C in 95 of 100; other differences between printers are not counted."
     )
-    return [text] if study.window.other_printers else []
+    narrow = narrow_range_note(study)
+    return [text, narrow] if narrow else [text]
 
 
 def range_notes(

@@ -8,6 +8,7 @@ closed-form probability, their quantiles are its limits.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -15,7 +16,6 @@ from kit.model.predict import part_distribution
 from kit.model.surface import Surface
 from kit.terms import FloatArray
 from kit.window.probability import (
-    LEAST_SQUARES,
     NO_SCATTER,
     Group,
     group_alike,
@@ -60,8 +60,8 @@ def probability_draws(
     Prior ``det(Sigma)^-q``: Sigma is inverse Wishart with scale (n - p) S and n - p + q - 1 degrees of
     freedom, so that each variance alone is scaled inverse chi-square with n - p; the mean at the
     setting is normal with covariance h Sigma. Specimen variances are independent scaled inverse
-    chi-square. A mixed model's variances enter by one scaled inverse chi-square with the degrees of
-    freedom of its prediction.
+    chi-square. A mixed model's variances enter together, with the least degrees of freedom of the
+    responses' predictions there.
     """
     chosen = list(with_limits(surfaces).values())
     result = np.ones(draws)
@@ -108,7 +108,7 @@ def _group_draws(
     at = np.asarray(coded, dtype=float)[None, :]
     rows = surfaces[0].rows(at)
     fitted = np.array([s.mean(at)[0] for s in surfaces])
-    if surfaces[0].method == LEAST_SQUARES:
+    if surfaces[0].mixed is None:
         h = float((rows @ surfaces[0].unscaled @ rows.T)[0, 0])
         half = _inverse_wishart_half(group, rng, draws)
         scatter = half @ half.transpose(0, 2, 1)
@@ -118,7 +118,7 @@ def _group_draws(
         for i, surface in enumerate(surfaces):
             scatter[:, i, i] += _specimen_draws(surface, rng, draws)
     else:
-        means, scatter = _mixed_draws(surfaces[0], at, rng, draws)
+        means, scatter = _mixed_draws(surfaces, group, at, rng, draws)
     low, high = limits_of([s.response for s in surfaces])
     floor = NO_SCATTER * np.maximum(1.0, np.abs(fitted))
     sd = np.maximum(np.sqrt(np.einsum("dii->di", scatter)), floor)
@@ -155,14 +155,24 @@ def _specimen_draws(surface: Surface, rng: np.random.Generator, draws: int) -> F
 
 
 def _mixed_draws(
-    surface: Surface, at: FloatArray, rng: np.random.Generator, draws: int
+    surfaces: Sequence[Surface],
+    group: Group,
+    at: FloatArray,
+    rng: np.random.Generator,
+    draws: int,
 ) -> tuple[FloatArray, FloatArray]:
-    mean, scale, df = (
-        np.asarray(v, dtype=float).ravel()[0] for v in part_distribution(surface, at)
+    """Draw means and scatter of one part: all its variances by one scaled inverse Wishart."""
+    foretold = [part_distribution(s, at) for s in surfaces]
+    mean, scale, df = (np.array([float(f[i][0]) for f in foretold]) for i in range(3))
+    doubt = np.array([float((s.rows(at) @ s.covariance @ s.rows(at).T)[0, 0]) for s in surfaces])
+    part = np.sqrt(np.maximum(scale**2 - doubt, 0.0))
+    own = replace(
+        group,
+        members=tuple(range(len(surfaces))),
+        scatter=group.correlation * np.outer(part, part),
+        df=float(df.min()),
     )
-    rows = surface.rows(at)
-    doubt = float((rows @ surface.covariance @ rows.T)[0, 0])
-    factor = df / rng.chisquare(df, size=draws)
-    means = mean + np.sqrt(doubt * factor) * rng.standard_normal(draws)
-    part = np.maximum(scale**2 - doubt, 0.0) * factor
-    return means[:, None], part[:, None, None]
+    half = _inverse_wishart_half(own, rng, draws)
+    spread = np.einsum("dij,dj->di", half, rng.standard_normal((draws, len(surfaces))))
+    share = np.sqrt(np.divide(doubt, part**2, out=np.zeros_like(doubt), where=part > 0))
+    return mean + share * spread, half @ half.transpose(0, 2, 1)

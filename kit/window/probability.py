@@ -16,6 +16,7 @@ import numpy.typing as npt
 from scipy import special
 
 from kit.model.predict import part_distribution
+from kit.model.small_sample import future_variance
 from kit.model.surface import Surface
 from kit.study.description import Response
 from kit.terms import FloatArray
@@ -23,7 +24,6 @@ from kit.window.rectangle import MOST_RESPONSES, student_copula_rectangle, stude
 
 IntArray = npt.NDArray[np.intp]
 
-LEAST_SQUARES = "least squares"
 SAME_DF = 1e-6
 """Degrees of freedom and variances this close (relative) count as equal."""
 
@@ -33,16 +33,17 @@ NO_SCATTER = 1e-12
 
 @dataclass(frozen=True)
 class Group:
-    """Responses whose scatter is judged together: same terms, same runs, least squares.
+    """Responses whose scatter is judged together: same terms, same runs, same random groups.
 
     Attributes
     ----------
     members : tuple of int
         Places of the responses in the forecast.
     scatter : array, shape (q, q)
-        S, residual cross-products of the print means over ``df``.
+        S, residual cross-products of the print means over ``df``; for mixed models the variances of a print in
+        new groups, with the correlation of what the prints miss the surfaces by.
     df : float
-        Residual degrees of freedom, n - p.
+        Residual degrees of freedom, n - p; for mixed models the least of a print in new groups.
     """
 
     members: tuple[int, ...]
@@ -190,7 +191,7 @@ def with_limits(surfaces: Mapping[str, Surface], drop: str | None = None) -> dic
 
 def are_alike(a: Surface, b: Surface) -> bool:
     """Tell whether two surfaces have the same terms and runs, so that their residuals pair up."""
-    if a.method != LEAST_SQUARES or b.method != LEAST_SQUARES or a.design.shape != b.design.shape:
+    if a.design.shape != b.design.shape or not _same_groups(a, b):
         return False
     names = [t.name for t in a.terms] == [
         t.name for t in b.terms
@@ -198,6 +199,12 @@ def are_alike(a: Surface, b: Surface) -> bool:
     runs = list(a.observations["run"]) == list(b.observations["run"])
     scatter = _has_scatter(a) and _has_scatter(b)
     return bool(names and runs and scatter and np.allclose(a.design, b.design, rtol=0, atol=1e-9))
+
+
+def _same_groups(a: Surface, b: Surface) -> bool:
+    if a.mixed is None or b.mixed is None:
+        return a.mixed is None and b.mixed is None
+    return a.mixed.names == b.mixed.names and np.array_equal(a.mixed.groups, b.mixed.groups)
 
 
 def _has_scatter(surface: Surface) -> bool:
@@ -236,10 +243,26 @@ def group_alike(surfaces: Sequence[Surface], *, joint: bool = True) -> tuple[Gro
 
 def _group(surfaces: Sequence[Surface], members: Sequence[int]) -> Group:
     df = float(surfaces[members[0]].residual_df)
+    if surfaces[members[0]].mixed is not None:
+        return _mixed_group([surfaces[i] for i in members], members)
     if len(members) == 1:
         return Group(tuple(members), np.array([[surfaces[members[0]].residual_variance]]), df)
     residuals = np.column_stack([surfaces[i].observations["residual"] for i in members])
     return Group(tuple(members), residuals.T @ residuals / df, df)
+
+
+def _mixed_group(surfaces: Sequence[Surface], members: Sequence[int]) -> Group:
+    parts = [s.mixed for s in surfaces if s.mixed is not None]
+    sd = np.sqrt([part.components.sum() for part in parts])
+    df = min(
+        float(future_variance(p.small, s.design).df.min())
+        for p, s in zip(parts, surfaces, strict=True)
+    )
+    missed = np.column_stack(
+        [s.observations["value"] - s.design @ s.coefficients for s in surfaces]
+    )
+    correlation = np.atleast_2d(np.corrcoef(missed, rowvar=False))
+    return Group(tuple(members), correlation * np.outer(sd, sd), df)
 
 
 def forecast(
@@ -294,6 +317,9 @@ def _columns(parts: Sequence[FloatArray | float], rows: int) -> FloatArray:
 
 def _leverage(surface: Surface, coded: FloatArray) -> FloatArray:
     rows = surface.rows(coded)
+    if surface.mixed is not None:
+        doubt = np.sum((rows @ surface.covariance) * rows, axis=1)
+        return np.asarray(doubt / surface.mixed.components.sum())
     return np.asarray(np.sum((rows @ surface.unscaled) * rows, axis=1))
 
 
@@ -337,7 +363,8 @@ def chance_to_meet(
     ``det(Sigma)^-(q+1)/2`` gives n - p - q + 1; Press, Applied Multivariate Analysis, from memory.)
     Where specimen scatter makes the degrees of freedom unequal, the margins are kept and tied
     together by a t copula with n - p degrees of freedom and the correlation of one part, specimen
-    scatter counting as independent between responses.
+    scatter counting as independent between responses. Mixed models of the same runs and groups are tied
+    together in the same way, each margin with its own Satterthwaite degrees of freedom.
     """
     if not with_limits(surfaces, drop):
         raise ValueError(

@@ -27,7 +27,17 @@ from kit.window.choice import (
     most_central,
 )
 from kit.window.desirability import desirability, largest_shortfall
+from kit.window.elsewhere import (
+    Elsewhere,
+    Transfer,
+    best_average_without,
+    elsewhere_note,
+    on_other_printers,
+    transfer,
+    transmitted,
+)
 from kit.window.notes import best_reached, range_notes, standing_notes
+from kit.window.printers import Lines, average_chance, lay_lines, nozzle_place
 from kit.window.probability import Forecast, chance_to_meet, forecast, with_limits
 from kit.window.ranges import Ranges, window_ranges
 from kit.window.relaxation import relaxations
@@ -50,13 +60,19 @@ class _Looked:
     grid: PrintableGrid
     forecast: Forecast
     probability: FloatArray
+    home: FloatArray
+    lines: Lines | None = None
+    extended: Forecast | None = None
 
     @property
     def good(self) -> BoolArray:
         return np.asarray(self.probability >= self.study.window.confidence)
 
     def is_good(self, coded: FloatArray) -> BoolArray:
-        return np.asarray(chance_to_meet(self.surfaces, coded) >= self.study.window.confidence)
+        return np.asarray(self.chance(coded) >= self.study.window.confidence)
+
+    def chance(self, coded: FloatArray) -> FloatArray:
+        return _chance_at(self.surfaces, self.study)(coded)
 
     @property
     def joint(self) -> bool:
@@ -79,7 +95,7 @@ def find_window(
     study : Study
         Requirements, steps, limits, confidence and seed.
     weights : mapping of factor name to float, optional
-        How much the width of the box in each factor counts; 1 each by default.
+        How much the width of the box in each factor counts; by default what the study says, else 1 each.
     progress : callable, optional
         Told now and then the share done, 0 to 1, and what is being done.
 
@@ -116,7 +132,7 @@ def find_window(
     if not looked.forecast.names:
         return _without_requirement(looked)
     if looked.good.any():
-        return _with_window(looked, weights or {})
+        return _with_window(looked, study.window.weights if weights is None else weights)
     return _without_window(looked)
 
 
@@ -140,12 +156,32 @@ def _look(surfaces: Mapping[str, Surface], study: Study, tell: Progress) -> _Loo
                 "computing the chance to meet every requirement",
             )
             probability[rows] = foretold.take(rows).chance()
-    return _Looked(surfaces, study, grid, foretold, probability)
+    looked = _Looked(surfaces, study, grid, foretold, probability, probability)
+    return _averaged(looked, tell) if study.window.other_printers and foretold.names else looked
+
+
+def _averaged(looked: _Looked, tell: Progress) -> _Looked:
+    """Put the average over other printers in place of the chance at home."""
+    lines = lay_lines(looked.surfaces, looked.study, looked.grid.coded)
+    if lines is None:
+        return looked
+    tell(0.5, "averaging over other printers")
+    extended = forecast(looked.surfaces, lines.coded)
+    parts = np.array_split(np.arange(len(lines.coded)), max(1, len(lines.coded) // CHUNK))
+    chances = np.concatenate([extended.take(rows).chance() for rows in parts])
+    average = lines.average(chances)
+    return replace(looked, probability=average, lines=lines, extended=extended)
+
+
+def _chance_at(surfaces: Mapping[str, Surface], study: Study) -> Callable[[FloatArray], FloatArray]:
+    if study.window.other_printers:
+        return partial(average_chance, surfaces, study)
+    return partial(chance_to_meet, surfaces)
 
 
 def _refined(surfaces: Mapping[str, Surface], study: Study, grid: PrintableGrid) -> PrintableGrid:
     """Make the thinned grid hold the best setting that full steps can find."""
-    chance = partial(chance_to_meet, surfaces)
+    chance = _chance_at(surfaces, study)
     coarse = printable_grid(surfaces, study, largest=FIRST_LOOK) if grid.is_product else grid
     coarse = coarse if len(coarse.index) else grid
     best = coarse.index[int(chance(coarse.coded).argmax())]
@@ -188,9 +224,14 @@ def _without_window(looked: _Looked) -> Window:
     return _window(
         looked,
         compromise=choice,
-        relaxed=relaxations(looked.forecast, confidence),
+        relaxed=relaxations(looked.forecast, confidence) if _misses_at_home(looked) else (),
         notes=tuple(notes),
     )
+
+
+def _misses_at_home(looked: _Looked) -> bool:
+    """Tell whether limits stand in the way at home already; then moving one may help."""
+    return float(looked.home.max(initial=0.0)) < looked.study.window.confidence
 
 
 def _without_requirement(looked: _Looked) -> Window:
@@ -229,17 +270,50 @@ def _describe(
     desirability: float | None = None,
     how: str = "highest chance",
 ) -> Choice:
-    return describe_choice(
+    rng = np.random.default_rng(looked.study.seed)
+    choice = describe_choice(
         looked.surfaces,
         looked.grid,
         row,
         float(looked.probability[row]),
         dict(zip(looked.forecast.names, looked.forecast.alone[row].tolist(), strict=True)),
-        np.random.default_rng(looked.study.seed),
-        without=chances_without(looked.forecast),
+        rng,
+        without=_without(looked),
         best=best,
         desirability=desirability,
         how=how,
+    )
+    if looked.lines is None:
+        return choice
+    return on_other_printers(choice, looked.surfaces, looked.study, rng)
+
+
+def _without(looked: _Looked) -> dict[str, float]:
+    """Give the best chance with each requirement dropped in turn."""
+    if looked.lines is None or looked.extended is None:
+        return chances_without(looked.forecast)
+    return best_average_without(
+        looked.surfaces, looked.study, looked.grid.coded, looked.lines, looked.extended
+    )
+
+
+def _elsewhere(looked: _Looked, chosen: Choice | None) -> Elsewhere | None:
+    """Set side by side what is best at home and what is best on other printers; else follow the choice there."""
+    if not looked.forecast.names or chosen is None or nozzle_place(looked.study) is None:
+        return None
+    surfaces, study = looked.surfaces, looked.study
+    sides: list[Transfer] = []
+    if looked.lines is not None:
+        everything = np.ones(len(looked.home), dtype=bool)
+        row = most_central(looked.grid, looked.home >= looked.home.max() - TIE, everything)
+        settings = looked.grid.setting(looked.grid.index[row])
+        sides.append(transfer(surfaces, study, settings))
+    sides.append(transfer(surfaces, study, chosen.settings))
+    return Elsewhere(
+        study.printer.thermometer_offset,
+        sides[0],
+        sides[1] if len(sides) > 1 else None,
+        transmitted(surfaces, study, chosen.settings),
     )
 
 
@@ -253,6 +327,11 @@ def _window(
     notes: tuple[str, ...] = (),
 ) -> Window:
     grid, groups = looked.grid, looked.forecast.groups
+    elsewhere = _elsewhere(looked, recommended or compromise)
+    told = []
+    if elsewhere is not None:
+        reached = recommended is not None
+        told = elsewhere_note(elsewhere, looked.study.window.confidence, reached=reached)
     tied = looked.joint and len(looked.forecast.names) > 1
     return Window(
         confidence=looked.study.window.confidence,
@@ -266,10 +345,12 @@ def _window(
         relaxations=relaxed,
         notes=(
             *notes,
+            *told,
             *standing_notes(looked.surfaces, looked.study, looked.forecast),
             *grid.notes,
         ),
         correlation=groups[0].correlation if tied else None,
+        elsewhere=elsewhere,
     )
 
 
@@ -277,6 +358,8 @@ def _table(looked: _Looked) -> pd.DataFrame:
     """Lay out the grid as a table, one row a printable setting."""
     columns: dict[str, object] = dict(looked.grid.columns())
     columns["probability"] = looked.probability
+    if looked.lines is not None:
+        columns["home"] = looked.home
     alone = dict(zip(looked.forecast.names, looked.forecast.alone.T, strict=True))
     for name, surface in looked.surfaces.items():
         columns[f"chance_{name}"] = alone.get(name, np.full(len(looked.probability), np.nan))

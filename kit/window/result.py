@@ -4,10 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
 from kit.terms import FloatArray
+
+if TYPE_CHECKING:
+    from kit.window.elsewhere import Elsewhere
 
 Setting = float | str
 
@@ -65,7 +69,9 @@ class Relaxation:
     response: str
     side: str  # "lower" | "upper"
     limit: float  # the limit as written
-    needed: float | None  # limit at which the best setting reaches the confidence; None = no limit helps alone
+    needed: (
+        float | None
+    )  # limit at which the best setting reaches the confidence; None = no limit helps alone
     probability_without: float  # best joint chance with this limit dropped
 
 
@@ -95,6 +101,9 @@ class Window:
         Filled when nothing reaches the confidence.
     notes : tuple of str
         Plain sentences that belong to the answer.
+    elsewhere : Elsewhere or None
+        Where the study asks for other printers: what settings do there. Then ``probability``, here and in ``grid``, is the
+        average over other printers, and the grid's column ``home`` the chance on this one.
     correlation : array, shape (q, q), or None
         Correlation of the residuals of the q responses that have limits, in the order of their
         surfaces, where they were treated as correlated.
@@ -111,3 +120,4 @@ class Window:
     relaxations: tuple[Relaxation, ...] = ()
     notes: tuple[str, ...] = ()
     correlation: FloatArray | None = None
+    elsewhere: Elsewhere | None = None

@@ -271,7 +271,7 @@ def test_cautions_reach_the_notes():
     other = study.model_copy(
         update={"window": study.window.model_copy(update={"other_printers": True})}
     )
-    assert "this printer only" in " ".join(find_window(surfaces, other).notes)
+    assert "an average over other printers" in " ".join(find_window(surfaces, other).notes)
     two = {n: surfaces[n] for n in ("gloss", "width")}
     assert "No fitted results for strength" in " ".join(find_window(two, study).notes)
 
