@@ -1,0 +1,1 @@
+"""A report as the text of a wiki page: MediaWiki, DokuWiki and Markdown."""

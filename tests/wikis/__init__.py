@@ -1,0 +1,1 @@
+"""Real wiki engines on loopback, started from the Debian packages."""
