@@ -6,26 +6,41 @@ documented in its own room.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass, replace
+from functools import cached_property
 from pathlib import Path
 
 import pandas as pd
 
 from kit.bench.instruments import specimen_results
 from kit.bench.measured import Measured
-from kit.errors import ModelError, NotEstimableError
+from kit.errors import ConfirmError, ModelError, NotEstimableError
 from kit.model.canonical import Stationary, stationary_point
+from kit.model.check import EVIDENT
 from kit.model.checks import Check, check_surface
-from kit.model.fit import fit_surface
+from kit.model.fit import fit_surface, measuring_order
+from kit.model.saying import listed
 from kit.model.surface import Surface
 from kit.study.data import StudyData
 from kit.study.description import Study
 from kit.study.intake import take_in
+from kit.window.both_ways import OtherWay, other_way
+from kit.window.confirm import judge_confirmation
+from kit.window.confirming import confirming_runs, refuse_reused
+from kit.window.next_round import Suggestion, suggest_next
 from kit.window.region import find_window
 from kit.window.result import Window
+from kit.window.tradeoff import TradeOffs, trade_offs
+from kit.window.verdict import Confirmation
 
 CONFIRMATION = "confirmation"
+
+DRIFTS = {"drift": "print_order", "measuring_drift": "measured"}
+"""Checks of drift, and the column of the observations that each follows."""
+
+MOST_WAYS = 4
+"""At most so many answers stand beside the one as things are."""
 
 
 @dataclass(frozen=True)
@@ -46,6 +61,12 @@ class Analysis:
     stationary : mapping of response name to Stationary or None
     window : Window or None
         None as long as a response with a requirement has no surface.
+    confirmation : Confirmation or None
+        The verdict of the confirming prints; None as long as there are none to judge.
+    suggestion : Suggestion or None
+        What to do next; None as long as there is no answer or the round is not finished.
+    other_ways : tuple of OtherWay
+        The answer without what the checks of single prints and of drift found.
     """
 
     data: StudyData
@@ -55,11 +76,19 @@ class Analysis:
     checks: Mapping[str, tuple[Check, ...]]
     stationary: Mapping[str, Stationary | None]
     window: Window | None
+    confirmation: Confirmation | None = None
+    suggestion: Suggestion | None = None
+    other_ways: tuple[OtherWay, ...] = ()
 
     @property
     def study(self) -> Study:
         """The description."""
         return self.data.study
+
+    @cached_property
+    def trade_offs(self) -> TradeOffs | None:
+        """What can be chosen inside the window; None without one. Worked out when it is first asked for."""
+        return trade_offs(self.surfaces, self.study, self.window) if self.window else None
 
     @property
     def runs(self) -> pd.DataFrame:
@@ -115,25 +144,133 @@ def analyse_data(data: StudyData) -> Analysis:
             waiting.setdefault(response.name, "no readings yet")
     wanted = [r.name for r in data.study.responses if r.has_limits or r.target is not None]
     ready = bool(surfaces) and not any(name in waiting for name in wanted)
+    window = find_window(surfaces, data.study) if ready else None
+    verdict = _confirmation(data, measured, surfaces, window)
+    checks = {name: check_surface(s) for name, s in surfaces.items()}
     return Analysis(
         data=data,
         measured=measured,
         surfaces=surfaces,
         waiting=waiting,
-        checks={name: check_surface(s) for name, s in surfaces.items()},
+        checks=checks,
         stationary={name: stationary_point(s) for name, s in surfaces.items()},
-        window=find_window(surfaces, data.study) if ready else None,
+        window=window,
+        confirmation=verdict,
+        suggestion=suggest_next(surfaces, data.study, window, verdict)
+        if window is not None and not unfinished
+        else None,
+        other_ways=_other_ways(data, measured, checks, window) if window else (),
+    )
+
+
+def _other_ways(
+    data: StudyData,
+    measured: Mapping[str, Measured],
+    checks: Mapping[str, tuple[Check, ...]],
+    window: Window,
+) -> tuple[OtherWay, ...]:
+    """Find the answer again without the prints that stand out, and with a drift taken out."""
+    wanted: dict[tuple[tuple[str, ...], str], list[str]] = {}
+    for name, answers in checks.items():
+        title = data.study.response_named(name).title
+        for check in answers:
+            if check.passed is not False:
+                continue
+            if check.name == "outliers":
+                odd = check.table.loc[check.table["p"] < EVIDENT, "run"].astype(str)
+                wanted.setdefault((tuple(sorted(odd)), ""), []).append(title)
+            elif check.name == "influence" and check.table["pulls"].any():
+                pulling = check.table.loc[check.table["pulls"], "run"].astype(str)
+                wanted.setdefault((tuple(sorted(pulling)), ""), []).append(title)
+            elif check.name in DRIFTS:
+                wanted.setdefault(((), DRIFTS[check.name]), []).append(title)
+    found = []
+    for (runs, trend), titles in list(wanted.items())[:MOST_WAYS]:
+        changed = _fit_all(data, measured, leave_out=runs, trend=trend)[0]
+        if set(changed) != set(checks):
+            continue  # without these prints a surface cannot be fitted; the checks say so
+        what = (
+            f"without run {listed(runs)}"
+            if runs
+            else f"with a drift over {'print' if trend == 'print_order' else 'measuring'} order taken out"
+        )
+        why = f"found in {listed(dict.fromkeys(titles))}"
+        found.append(other_way(what, why, find_window(changed, data.study), window))
+    return tuple(found)
+
+
+def confirm_with(analysis: Analysis, runs: str = "") -> Analysis:
+    """Judge the confirmation by the prints named.
+
+    Parameters
+    ----------
+    analysis : Analysis
+        The study.
+    runs : str
+        Names of runs, parted by commas; empty takes those of round ``confirmation``.
+
+    Returns
+    -------
+    Analysis
+        With the verdict of these runs.
+
+    Raises
+    ------
+    ConfirmError
+        If a run is unknown, was used to fit the model, or was printed before the last run of the fit.
+    """
+    names = [name.strip() for name in runs.split(",") if name.strip()]
+    table = analysis.data.runs
+    unknown = [n for n in names if n not in set(table["run"])]
+    if unknown:
+        raise ConfirmError(f"no run {', '.join(unknown)} in runs.csv; name runs as it does.")
+    refuse_reused(names, analysis.surfaces)
+    if names:
+        table = table[table["run"].isin(names)]
+    _, refused = confirming_runs(table, analysis.surfaces)
+    if refused:
+        raise ConfirmError(" ".join(refused))
+    verdict = _confirmation(
+        replace(analysis.data, runs=table), analysis.measured, analysis.surfaces, analysis.window
+    )
+    return replace(analysis, confirmation=verdict)
+
+
+def _confirmation(
+    data: StudyData,
+    measured: Mapping[str, Measured],
+    surfaces: Mapping[str, Surface],
+    window: Window | None,
+) -> Confirmation | None:
+    if window is None:
+        return None
+    runs, refused = confirming_runs(data.runs, surfaces)
+    choice = window.recommended
+    return judge_confirmation(
+        surfaces,
+        data.study,
+        runs,
+        measured,
+        recommended=choice.settings if choice else None,
+        refused=refused,
     )
 
 
 def _fit_all(
-    data: StudyData, measured: Mapping[str, Measured]
+    data: StudyData,
+    measured: Mapping[str, Measured],
+    *,
+    leave_out: Collection[str] = (),
+    trend: str = "",
 ) -> tuple[dict[str, Surface], dict[str, ModelError]]:
     surfaces: dict[str, Surface] = {}
     errors: dict[str, ModelError] = {}
     for name, result in measured.items():
         try:
-            surfaces[name] = fit_surface(result, data.runs, data.study)
+            order = measuring_order(data, name)
+            surfaces[name] = fit_surface(
+                result, data.runs, data.study, leave_out=leave_out, trend=trend, measuring=order
+            )
         except ModelError as error:
             errors[name] = error
     return surfaces, errors

@@ -12,6 +12,12 @@ import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
+from kit.cli_decide import add_decisions, default_template, plan_further, plan_options
+from kit.cli_many import add_commands as add_many
+from kit.cli_many import one_thread, report_options
+from kit.cli_plan import plan_asked, plan_questions
+from kit.cli_publish import add_commands
+
 DONE, PROBLEMS, USAGE = 0, 1, 2
 
 DEMO_STUDY = "satin-or-gloss"
@@ -108,6 +114,8 @@ def _parser() -> argparse.ArgumentParser:
     )
     _study(plan)
     _gauge_options(plan)
+    plan_questions(plan)
+    plan_options(plan)
     check = add(
         "check", _check, "List every problem in the study's files.", "testprint check my-study"
     )
@@ -128,7 +136,8 @@ def _parser() -> argparse.ArgumentParser:
     )
     _study(report)
     report.add_argument(
-        "--template", default="surface", help="which notebook (default: %(default)s)"
+        "--template",
+        help="which notebook (default: surface, or adopt for a study that names a donor)",
     )
     report.add_argument(
         "--option",
@@ -137,6 +146,10 @@ def _parser() -> argparse.ArgumentParser:
         metavar="NAME=VALUE",
         help="an option of the notebook",
     )
+    report_options(report)
+    add_commands(add)
+    add_many(add)
+    add_decisions(add)
     return parser
 
 
@@ -157,6 +170,7 @@ def _shown(path: Path) -> str:
 
 
 def _demo(options: argparse.Namespace) -> int:
+    one_thread()
     from kit.report.demo import copy_demo
     from kit.report.render import render_report
 
@@ -208,7 +222,8 @@ def _ask(given: dict[str, str]) -> dict[str, str]:
 
 def _gauge_options(plan: argparse.ArgumentParser) -> None:
     group = plan.add_argument_group(
-        "gauge study", "How good is the measuring? Writes gauge-to-fill.csv and a sheet instead of a plan of prints."
+        "gauge study",
+        "How good is the measuring? Writes gauge-to-fill.csv and a sheet instead of a plan of prints.",
     )
     group.add_argument(
         "--gauge", nargs="?", const="", default=None, metavar="QUANTITY",
@@ -216,11 +231,21 @@ def _gauge_options(plan: argparse.ArgumentParser) -> None:
     )  # fmt: skip
     group.add_argument("--parts", type=int, default=10, help="parts to read (default: %(default)s)")
     group.add_argument(
-        "--operators", default="A,B", metavar="NAMES", help="who reads, parted by commas (default: %(default)s)"
+        "--operators",
+        default="A,B",
+        metavar="NAMES",
+        help="who reads, parted by commas (default: %(default)s)",
     )
-    group.add_argument("--repeats", type=int, default=3, help="readings of each part by each (default: %(default)s)")
     group.add_argument(
-        "--own-parts", action="store_true", help="every operator gets parts of their own (breaking tests with few pieces)"
+        "--repeats",
+        type=int,
+        default=3,
+        help="readings of each part by each (default: %(default)s)",
+    )
+    group.add_argument(
+        "--own-parts",
+        action="store_true",
+        help="every operator gets parts of their own (breaking tests with few pieces)",
     )
 
 
@@ -237,7 +262,9 @@ def _plan_gauge(options: argparse.Namespace) -> int:
         repeats=options.repeats,
         nested=options.own_parts,
     )
-    print(f"{len(plan)} readings of {plan['quantity'].iloc[0]}, {plan['part'].nunique()} parts, in blind order.")
+    print(
+        f"{len(plan)} readings of {plan['quantity'].iloc[0]}, {plan['part'].nunique()} parts, in blind order."
+    )
     print(
         f"Wrote {_shown(folder / TO_FILL)} (fill in, save as gauge.csv) and a sheet to print, {_shown(folder / 'sheets' / 'gauge.html')}."
     )
@@ -246,15 +273,22 @@ def _plan_gauge(options: argparse.Namespace) -> int:
 
 def _plan(options: argparse.Namespace) -> int:
     from kit.report.plan import make_plan
+    from kit.report.show_plan_questions import essentials
 
     if options.gauge is not None:
         return _plan_gauge(options)
     folder = Path(options.study)
+    for further in (plan_asked, plan_further):
+        done = further(options)
+        if done is not None:
+            return done
     plan = make_plan(folder)
     for text in (*plan.notes, *plan.assessment.findings, *plan.assessment.missing):
         _say(text)
     for row in plan.assessment.table.to_dict("records"):
         print(f"run {row['run']}: {row['verdict']}. {row['sentence']}")
+    for text in essentials(plan):
+        print(text)
     print(plan.assessment.totals)
     print(
         f"Wrote {_shown(folder / 'runs.csv')}, {_shown(folder / 'readings-to-fill.csv')} and two sheets to print in "
@@ -294,9 +328,15 @@ def _status(options: argparse.Namespace) -> int:
 
 
 def _report(options: argparse.Namespace) -> int:
+    from kit.cli_many import holds_studies, report_many
+
+    one_thread()
+    parameters = {name: _value(text) for name, text in _pairs(options.option)}
+    options.template = options.template or default_template(Path(options.study))
+    if options.scheduler or holds_studies(Path(options.study)):
+        return report_many(options, parameters)
     from kit.report.render import render_report
 
-    parameters = {name: _value(text) for name, text in _pairs(options.option)}
     rendered = render_report(
         options.study, template=options.template, parameters=parameters, progress=True
     )

@@ -39,6 +39,10 @@ class Problem:
 class KitError(Exception):
     """Root of all errors that the kit raises on purpose."""
 
+    def _render_traceback_(self) -> list[str]:
+        """Show the text alone in a notebook: the way through the kit's code helps no maker."""
+        return [str(self)]
+
 
 class StudyError(KitError, ValueError):
     """A study folder with problems; all of them, not only the first.
@@ -101,8 +105,24 @@ class ExtrapolationError(KitError, ValueError):
     """A prediction asked for outside the tried region."""
 
 
+class ConfirmError(KitError, ValueError):
+    """Prints that cannot confirm anything, such as those that were used to fit the model."""
+
+
+class TransferError(KitError, ValueError):
+    """A donor's study that cannot be carried over to this printer."""
+
+
 class RenderError(KitError, RuntimeError):
     """A notebook that could not be run to its end; the earlier report still stands."""
+
+
+class PublishError(KitError, RuntimeError):
+    """Something that keeps a report from being published; the text says what stands where now."""
+
+
+class ConflictError(PublishError):
+    """The page was changed by somebody else; it was not overwritten."""
 
 
 class UsageError(KitError, ValueError):

@@ -14,7 +14,7 @@ README = (ROOT / "README.md").read_text(encoding="utf-8")
 
 def commands() -> set[str]:
     (actions,) = [
-        a for a in _parser()._actions if a.dest == "COMMAND" or a.choices and "demo" in a.choices
+        a for a in _parser()._actions if a.dest == "COMMAND" or (a.choices and "demo" in a.choices)
     ]
     return set(actions.choices or ())
 

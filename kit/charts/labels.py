@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from functools import cache
+from functools import cache, lru_cache
 from math import floor, isfinite, log10
 
 from matplotlib import rcParams
@@ -242,9 +242,12 @@ def _ruler() -> RendererAgg:
 
 def text_width(text: str, size: float, *, bold: bool = False) -> float:
     """Measure one line in inches, in the family that is set at the moment."""
-    font = FontProperties(
-        family=rcParams["font.family"], size=size, weight="bold" if bold else "normal"
-    )
+    return _width(text, size, "bold" if bold else "normal", tuple(rcParams["font.family"]))
+
+
+@lru_cache(maxsize=4096)
+def _width(text: str, size: float, weight: str, family: tuple[str, ...]) -> float:
+    font = FontProperties(family=list(family), size=size, weight=weight)
     return float(_ruler().get_text_width_height_descent(text, font, False)[0]) / 72  # type: ignore[no-untyped-call]
 
 

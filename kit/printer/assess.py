@@ -36,12 +36,10 @@ from kit.printer.remarks import (
     NOT_POSSIBLE,
     SAME_SPEED,
     Remark,
-    list_runs,
     plan_findings,
     print_path_mm,
     run_remarks,
     same_treatments,
-    setting_limits,
 )
 from kit.study.description import Study
 from kit.terms import FloatArray

@@ -32,17 +32,17 @@ def copy_demo(name: str, folder: Path) -> Path:
     source = resource_folder("data") / name
     if folder.exists() and not folder.is_dir():
         raise RenderError(f"{folder.name} is a file; name another folder for the demo.")
-    files = [p for p in sorted(source.iterdir()) if p.is_file()]
+    files = [p.relative_to(source) for p in sorted(source.rglob("*")) if p.is_file()]
     if folder.exists() and any(folder.iterdir()):
-        changed = [p.name for p in files if not _same(folder / p.name, p)]
+        changed = [p.as_posix() for p in files if not _same(folder / p, source / p)]
         if changed:
             raise RenderError(
                 f"{folder.name} is no untouched copy of this demo ({', '.join(changed)} differ or are missing); "
                 "nothing was changed. Name another folder: testprint demo FOLDER"
             )
-    folder.mkdir(parents=True, exist_ok=True)
     for path in files:
-        shutil.copyfile(path, folder / path.name)
+        (folder / path).parent.mkdir(parents=True, exist_ok=True)
+        shutil.copyfile(source / path, folder / path)
     return folder
 
 

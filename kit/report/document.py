@@ -7,6 +7,7 @@ carries itself as JSON, so that the page is built from the executed notebook and
 from __future__ import annotations
 
 import base64
+import json
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import asdict, dataclass, field
 from typing import Any, ClassVar
@@ -153,6 +154,18 @@ class CautionList(Block):
 
 
 @dataclass(frozen=True)
+class Downloads(Block):
+    """Files beside the page: each its path as seen from the page, its label and a few words."""
+
+    kind: ClassVar[str] = "downloads"
+    items: tuple[tuple[str, str, str], ...]
+
+    def plain(self) -> str:
+        """Give one file a line."""
+        return "\n".join(f"{label}: {note}" for _, label, note in self.items)
+
+
+@dataclass(frozen=True)
 class Group(Block):
     """Several blocks shown by one cell."""
 
@@ -179,7 +192,9 @@ class Results:
     ) -> tuple[dict[str, Any], dict[str, Any]]:
         """Show what it holds in one line and carry the numbers as JSON."""
         held = ", ".join(sorted(self.numbers))
-        return {"text/plain": f"Numbers for results.json: {held}", RESULTS_MIME: self.numbers}, {}
+        # As text, since notebooks are saved with their keys sorted and the order of the study would be lost.
+        carried = {"text": json.dumps(self.numbers)}
+        return {"text/plain": f"Numbers for results.json: {held}", RESULTS_MIME: carried}, {}
 
 
 @dataclass(frozen=True)
@@ -191,7 +206,8 @@ class Document:
 
 
 _KINDS: dict[str, Callable[..., Block]] = {
-    c.kind: c for c in (Heading, Prose, Sentences, Answer, Table, FigureBlock, CautionList)
+    c.kind: c
+    for c in (Heading, Prose, Sentences, Answer, Table, FigureBlock, CautionList, Downloads)
 }
 
 

@@ -11,12 +11,14 @@ from collections.abc import Callable
 from functools import cache
 from html import escape
 from typing import Any
+from urllib.parse import quote
 
 from kit.report.document import (
     Answer,
     Block,
     CautionList,
     Document,
+    Downloads,
     FigureBlock,
     Group,
     Heading,
@@ -180,16 +182,15 @@ def _table(block: Table) -> str:
         + "</tr>\n"
         for row in block.rows
     )
-    caption = (
-        f"<caption>{escape(block.caption)}</caption>" if block.caption and not block.folded else ""
-    )
+    # The caption stands outside the scrolling box, so that a phone shows it whole.
+    caption = f'<p class="caption">{_text(block.caption)}</p>' if block.caption else ""
     table = (
-        f'<div class="scroll" tabindex="0"><table>{caption}<thead><tr>{head}</tr></thead>'
+        f'<div class="scroll" tabindex="0"><table aria-label="{escape(block.caption)}"><thead><tr>{head}</tr></thead>'
         f"<tbody>{body}</tbody></table></div>\n"
     )
     if block.folded:
         return f"<details><summary>{escape(block.caption)}</summary>{table}</details>\n"
-    return table
+    return caption + table
 
 
 def _figure(block: FigureBlock) -> str:
@@ -205,6 +206,14 @@ def _cautions(block: CautionList) -> str:
     return f'<div class="cautions" role="note">{scope}<ul>{items}</ul></div>\n'
 
 
+def _downloads(block: Downloads) -> str:
+    items = "".join(
+        f'<li><a href="{escape(quote(path))}">{escape(label)}</a>: {escape(note)}</li>'
+        for path, label, note in block.items
+    )
+    return f'<ul class="downloads">{items}</ul>\n'
+
+
 def _group(block: Group) -> str:
     return "".join(block_html(b) for b in block.blocks)
 
@@ -217,5 +226,6 @@ _WRITERS: dict[type[Block], Callable[[Any], str]] = {
     Table: _table,
     FigureBlock: _figure,
     CautionList: _cautions,
+    Downloads: _downloads,
     Group: _group,
 }

@@ -6,6 +6,7 @@ Knows the notebook format and nothing of statistics or looks.
 from __future__ import annotations
 
 import hashlib
+import json
 import re
 from collections.abc import Iterator
 from typing import Any
@@ -52,7 +53,7 @@ def results_of(notebook: Notebook) -> dict[str, Any] | None:
     for cell in notebook.cells:
         for output in cell.get("outputs", []):
             found = output.get("data", {}).get(RESULTS_MIME, found)
-    return found
+    return None if found is None else dict(json.loads(found["text"]))
 
 
 def _cell_blocks(cell: Notebook) -> Iterator[Block]:

@@ -38,7 +38,7 @@ nav ul {{ list-style: none; padding: 0; margin: 1.2rem 0 0; display: flex; flex-
 .cautions {{ border: 2px solid {INK}; padding: .5rem 1rem; margin: 1rem 0; }}
 .scroll {{ overflow-x: auto; margin: .9rem 0; }}
 table {{ border-collapse: collapse; font-size: .95rem; line-height: 1.35; min-width: 60%; font-variant-numeric: tabular-nums; }}
-caption {{ text-align: left; color: {QUIET}; padding-bottom: .3rem; }}
+.caption {{ color: {QUIET}; font-size: .95rem; margin: 1rem 0 -.5rem; }}
 th, td {{ text-align: left; padding: .35rem .9rem .35rem 0; vertical-align: top; border-bottom: 1px solid {LINE}; font-weight: 400; }}
 thead th {{ font-weight: 650; border-bottom: 1px solid {INK}; vertical-align: bottom; }}
 tbody th {{ font-weight: 650; }}
@@ -51,13 +51,16 @@ figure img {{ width: 100%; height: auto; display: block; }}
 figcaption {{ color: {QUIET}; font-size: .93rem; margin-top: .4rem; }}
 details {{ margin: .9rem 0; }}
 summary {{ cursor: pointer; color: {ACCENT}; }}
+pre {{ overflow-x: auto; }}
+pre code {{ overflow-wrap: normal; }}
 code {{ font-family: "DejaVu Sans Mono", ui-monospace, monospace; font-size: .88em; overflow-wrap: anywhere; }}
 footer {{ color: {QUIET}; font-size: .88rem; padding-top: 2rem; padding-bottom: 2rem; overflow-wrap: anywhere; }}
 @media (max-width: 34rem) {{
   body {{ font-size: 16px; }}
   .answer .sentence {{ font-size: 1.08rem; }}
   .answer dl {{ grid-template-columns: repeat(2, 1fr); }}
-  th, td {{ padding-right: .7rem; }}
+  table {{ font-size: .87rem; }}
+  th, td {{ padding-right: .6rem; }}
 }}
 @media print {{
   body {{ font-size: 11pt; }}

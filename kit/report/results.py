@@ -6,7 +6,6 @@ The shape is a contract (schema 1); other programs read it.
 from __future__ import annotations
 
 import hashlib
-import json
 import math
 import platform
 from collections.abc import Mapping
@@ -19,6 +18,11 @@ from kit.analysis import Analysis
 from kit.bench.cautions import cautions_for
 from kit.model.canonical import Stationary, effects_table
 from kit.model.surface import Surface
+from kit.report.confirm_numbers import confirmation_numbers
+from kit.report.measuring_numbers import measuring_numbers
+from kit.report.show_elsewhere import other_printers_numbers
+from kit.report.show_next import next_numbers
+from kit.report.show_success import success_numbers
 from kit.window.result import Choice, Window
 
 SCHEMA = 1
@@ -42,7 +46,6 @@ def results_document(
     dict
         Plain JSON values; missing numbers are None.
     """
-    window = analysis.window
     document = {
         "schema": SCHEMA,
         "title": analysis.study.title,
@@ -51,10 +54,12 @@ def results_document(
             name: _model(surface, analysis.stationary[name])
             for name, surface in analysis.surfaces.items()
         },
-        "recommended": _choice(window.recommended) if window else None,
-        "best_compromise": _compromise(window.best_compromise) if window else None,
-        "window": _window(window, analysis.study.window.confidence),
-        "confirmation": None,
+        **_answer(analysis),
+        "confirmation": confirmation_numbers(analysis),
+        "next": next_numbers(analysis),
+        "measuring": measuring_numbers(analysis),
+        **_other_ways(analysis),
+        **success_numbers(analysis),
         "cautions": [c.text for c in cautions_for(analysis.study)],
         "provenance": {
             "versions": {"python": platform.python_version(), **{n: version(n) for n in VERSIONS}},
@@ -66,9 +71,17 @@ def results_document(
     return json_values(document)  # type: ignore[no-any-return]
 
 
-def results_text(numbers: Mapping[str, Any]) -> str:
-    """Give the file's text: the same numbers, the same bytes."""
-    return json.dumps(numbers, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+def _answer(analysis: Analysis) -> dict[str, Any]:
+    """Give what is recommended and where it holds; nothing after a confirmation that failed."""
+    window, confirmation = analysis.window, analysis.confirmation
+    if confirmation is not None and confirmation.withdraws:
+        window = None
+    return {
+        "recommended": _choice(window.recommended) if window else None,
+        "best_compromise": _compromise(window.best_compromise) if window else None,
+        "window": _window(window, analysis.study.window.confidence),
+        "other_printers": other_printers_numbers(window),
+    }
 
 
 def overall_digest(digests: Mapping[str, str]) -> str:
@@ -96,7 +109,9 @@ def _model(surface: Surface, stationary: Stationary | None) -> dict[str, Any]:
             "block": parts.block,
             "specimen": parts.specimen,
             "repeat": parts.repeat,
+            **({"groups": dict(parts.groups)} if parts.groups else {}),
         },
+        **({"method": surface.method} if surface.mixed else {}),
         "lack_of_fit": {"F": lack.F, "df": list(lack.df), "p": lack.p} if lack else None,
         "stationary_point": _stationary(stationary) if stationary else None,
     }
@@ -125,6 +140,18 @@ def _choice(choice: Choice | None) -> dict[str, Any] | None:
             for name, p in choice.predictions.items()
         },
     }
+
+
+def _other_ways(analysis: Analysis) -> dict[str, Any]:
+    """Give the answers without what checks found; nothing where all was calm."""
+    if not analysis.other_ways:
+        return {}
+    ways = [
+        {"what": w.what, "why": w.why, "reached": w.reached, "answer": _choice(w.choice)}
+        | {"probability_at_answer": w.at_answer}
+        for w in analysis.other_ways
+    ]
+    return {"other_ways": ways}
 
 
 def _compromise(choice: Choice | None) -> dict[str, Any] | None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from functools import partial
 from typing import Any
 
 import pandas as pd
@@ -11,7 +12,7 @@ from kit.analysis import Analysis
 from kit.bench.cautions import cautions_for, scope_line
 from kit.charts.runs import draw_measured
 from kit.report.document import Block, CautionList, Group, Results, Sentences, Table
-from kit.report.figures import figure_block
+from kit.report.figures import figure_blocks
 from kit.report.results import overall_digest, results_document
 from kit.report.wording import count, decimals_for, number, setting, spoken, with_unit
 from kit.study.description import Study
@@ -36,10 +37,9 @@ def show_requirements(analysis: Analysis) -> Group:
 
 def show_prints(analysis: Analysis) -> Group:
     """Show every result in print order, failed prints, and the table of runs."""
-    blocks: list[Block] = [
-        figure_block(draw_measured(m, analysis.runs, analysis.study))
-        for m in analysis.measured.values()
-    ]
+    measured = analysis.measured.values()
+    drawings = [partial(draw_measured, m, analysis.runs, analysis.study) for m in measured]
+    blocks: list[Block] = [*figure_blocks(drawings)]
     failed = analysis.runs[analysis.runs["status"] == "failed"]
     if len(failed):
         blocks.append(_failed(failed))

@@ -75,7 +75,12 @@ def test_quantities_and_kinds_use_known_units_and_ranges() -> None:
     for name, q in QUANTITIES.items():
         assert q.name == name
         assert q.unit in UNITS
-        assert UNITS[q.unit].low <= q.low < q.high <= UNITS[q.unit].high
+        assert UNITS[q.unit].low <= q.low < q.high
+        if name not in {
+            "modulus",
+            "strain",
+        }:  # read off curves, beyond what is usual for their units
+            assert q.high <= UNITS[q.unit].high
         assert q.decimals >= 0
     for name, kind in FACTOR_KINDS.items():
         assert kind.name == name
