@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
 import re
 import subprocess
 import sys
@@ -126,11 +127,15 @@ def open_lab(
     Returns
     -------
     int
-        JupyterLab's exit code.
+        JupyterLab's exit code, where this process does not become JupyterLab itself.
     """
     command = [sys.executable, "-c", _START, f"--ServerApp.root_dir={study.resolve()}"]
     command += [f"--LabApp.default_url=/lab/tree/{FOLDER}/{HOME}"]
     command += ["--LabApp.check_for_updates_class=jupyterlab.NeverCheckForUpdate"]  # calls nobody
     command += [] if browser else ["--no-browser"]
     command += [] if port is None else [f"--ServerApp.port={port}"]
-    return subprocess.run([*command, *more], check=False).returncode
+    command += more
+    if os.name == "posix":  # become the server, so that whoever ends this process ends it
+        sys.stdout.flush()
+        os.execv(command[0], command)
+    return subprocess.run(command, check=False).returncode

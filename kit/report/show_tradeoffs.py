@@ -70,7 +70,7 @@ def _edges_table(edges: tuple[Edge, ...], study: Study) -> Table:
         words = "below" if edge.side == "low" else "above"
         rows.append((f"{spoken(edge.factor)} {words} {setting(factor, edge.at)}", why))
     return Table(
-        ("Beyond this", "what stops it"), tuple(rows), "What ends the box of ranges at each side."
+        ("Beyond this", "What stops it"), tuple(rows), "What ends the box of ranges at each side."
     )
 
 

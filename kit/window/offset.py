@@ -238,8 +238,11 @@ class _GroupPrints:
             values[list(group.names)].to_numpy(dtype=float).reshape(len(coded), len(group.names))
         )
         self._fitted = np.column_stack([s.coefficients for s in group.surfaces])
+        # The prior of the draws makes single scatters larger by this; for biases and parts it is taken back.
+        df, q = self._surface.residual_df, len(group.names)
+        self._usual = max(df - q + 1, 1.0) / df
         # In SDs of a print as drawn, so that the doubt about that SD widens the biases as well.
-        share = study.adopt.bias**2
+        share = study.adopt.bias**2 * self._usual
         self._bias = (
             share * np.eye(len(group.names)) * np.einsum("dii->di", group.prints)[:, None, :]
         )
@@ -295,7 +298,7 @@ class _GroupPrints:
             Biases.
         """
         group, n, q = self._group, len(self._coded), len(self._group.names)
-        prints, part = group.prints[truth], group.part[truth]
+        prints, part = group.prints[truth], self._usual * group.part[truth]
         root = np.linalg.cholesky(
             prints + 1e-12 * np.einsum("dii->d", prints)[:, None, None] * np.eye(q)
         )

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 import os
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -11,7 +13,7 @@ import pytest
 from kit.cli import main
 from kit.report import lab
 from kit.report.document import Heading, Prose, Sentences
-from kit.report.lab import FOLDER, lay_out, open_lab
+from kit.report.lab import FOLDER, lay_out
 from kit.report.show_home import show_home
 from tests.small_studies import small_study, spoil
 
@@ -77,26 +79,24 @@ def test_no_study_no_notebooks(tmp_path: Path, capsys: pytest.CaptureFixture[str
     assert not list(tmp_path.iterdir())
 
 
-def test_command_lays_out_and_starts_jupyterlab_there(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-) -> None:
-    study = small_study(tmp_path / "study")
-    assert main(["lab", str(study), "--lay-out"]) == 0
+def test_command_lays_out_only(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["lab", str(small_study(tmp_path / "study")), "--lay-out"]) == 0
     assert "0-home.ipynb" in capsys.readouterr().out
-    monkeypatch.setattr(lab, "_START", "import sys; print(*sys.argv[1:]); sys.exit(3)")
-    started = tmp_path / "started"
-    saved = os.dup(1)
-    with started.open("w") as file:
-        os.dup2(file.fileno(), 1)
-        try:
-            assert open_lab(study, browser=False, port=8123, more=["--x"]) == 3
-        finally:
-            os.dup2(saved, 1)
-            os.close(saved)
-    said = started.read_text().split()
-    assert said == [
-        f"--ServerApp.root_dir={study}", "--LabApp.default_url=/lab/tree/notebooks/0-home.ipynb", "--LabApp.check_for_updates_class=jupyterlab.NeverCheckForUpdate", "--no-browser",
-        "--ServerApp.port=8123", "--x",
+
+
+def test_command_starts_jupyterlab_on_the_study_and_passes_its_exit_code_on(tmp_path: Path) -> None:
+    study = small_study(tmp_path / "study")
+    code = (
+        "import sys\nfrom kit.cli import main\nfrom kit.report import lab\n"
+        "lab._START = 'import sys; print(*sys.argv[1:]); sys.exit(1)'\nsys.exit(main(sys.argv[1:]))"
+    )
+    options = ["--no-browser", "--port", "8123", "--server-option=--x"]
+    command = [sys.executable, "-c", code, "lab", str(study), *options]
+    run = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert run.returncode == 1
+    assert run.stdout.splitlines()[-1].split() == [
+        f"--ServerApp.root_dir={study}", "--LabApp.default_url=/lab/tree/notebooks/0-home.ipynb",
+        "--LabApp.check_for_updates_class=jupyterlab.NeverCheckForUpdate", "--no-browser", "--ServerApp.port=8123", "--x",
     ]  # fmt: skip
 
 

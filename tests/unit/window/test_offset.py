@@ -172,7 +172,7 @@ def test_offset_interval_covers_and_corrected_settings_reach_what_they_state(
     """Hidden truths, donors' prints, hidden printers with and without bias; 4 prints each.
 
     Longer runs of this simulation: of 180 studies without bias 95 % intervals held in 96 of 100, of 180 with bias in 94 of 100;
-    the stated chance at the corrected settings was on average 0.05 below the true one. Here a few studies only.
+    the stated chance at the corrected settings was on average 0.03 below the true one. Here a few studies only.
     """
     studies = [one_study(rng, bias) for _ in range(25)]
     assert (
