@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
 import threading
@@ -15,7 +16,7 @@ from kit.report.painter import do_all
 from kit.report.run import run_template
 
 pytestmark = pytest.mark.skipif(
-    not can_fork(),
+    not can_fork() or "PYTEST_XDIST_WORKER" in os.environ,
     reason="forking needs Linux and a process without threads: pytest --numprocesses=0 on this file",
 )
 
