@@ -48,7 +48,7 @@ def connect(scheduler: str) -> Any:  # noqa: ANN401 - untyped library
             "a cluster needs Dask, which is not installed: pip install 'testprint-kit[cluster]'. Nothing was done."
         ) from error
     try:
-        return Client(scheduler, timeout=PATIENCE, set_as_default=False)  # type: ignore[no-untyped-call]
+        return Client(scheduler, timeout=PATIENCE, set_as_default=False)
     except (TimeoutError, OSError, ValueError) as error:
         raise RenderError(
             f"no scheduler answers at {scheduler} ({error}); nothing was done. Is it running, and is the address its "
@@ -83,7 +83,7 @@ def render_on_cluster(jobs: Sequence[Job], scheduler: str) -> Iterator[Outcome]:
         futures = {
             client.submit(render_on_worker, asdict(job), pure=False, retries=2): job for job in jobs
         }
-        for future in as_completed(list(futures), loop=client.loop):  # type: ignore[no-untyped-call]
+        for future in as_completed(list(futures), loop=client.loop):
             try:
                 yield Outcome(**future.result())
             except Exception:  # noqa: BLE001 - the scheduler gave up: worker after worker was lost over it

@@ -11,7 +11,7 @@ from kit.charts.picture import Picture
 from kit.charts.style import png_bytes
 from kit.charts.view import View, choose_view
 from kit.report.document import FigureBlock
-from kit.report.painter import do_all
+from kit.report.painter import do_all, order_ahead
 
 
 def figure_block(picture: Picture) -> FigureBlock:
@@ -34,6 +34,17 @@ def figure_blocks(drawings: Iterable[Callable[[], Picture]]) -> list[FigureBlock
         In order.
     """
     return do_all([partial(_drawn, drawing) for drawing in drawings])
+
+
+def begin_drawing(drawings: Callable[[], Iterable[Callable[[], Picture]]]) -> None:
+    """Begin pictures that `figure_blocks` will be asked for later, where there is a processor free for it.
+
+    Parameters
+    ----------
+    drawings : callable
+        Gives what `figure_blocks` will get, in the order in which it will be wanted.
+    """
+    order_ahead(lambda: (partial(_drawn, drawing) for drawing in drawings()))
 
 
 def _drawn(drawing: Callable[[], Picture]) -> FigureBlock:

@@ -163,7 +163,7 @@ def _on_cluster(
 
     with connect(scheduler) as client:
         futures = client.map(work, tasks, pure=False, retries=2)
-        for future in as_completed(futures, loop=client.loop):  # type: ignore[no-untyped-call]
+        for future in as_completed(futures, loop=client.loop):
             yield future.result()
 
 

@@ -6,6 +6,7 @@ others are there and load them whole. While the kit loads, those are hidden; aft
 
 from __future__ import annotations
 
+import gc
 import re
 import sys
 from collections.abc import Iterator
@@ -44,6 +45,8 @@ CLIENT = (
 @contextmanager
 def without_unused() -> Iterator[None]:
     """Hide optional imports that cost more than they give, for as long as the block runs."""
+    collecting = gc.isenabled()
+    gc.disable()  # nothing that is imported is ever garbage
     hidden: dict[str, ModuleType | None] = {n: None for n in UNUSED if n not in sys.modules}
     if "xarray" not in sys.modules:
         hidden["xarray"] = _labelled_arrays()
@@ -53,6 +56,8 @@ def without_unused() -> Iterator[None]:
     finally:
         for name in hidden:
             sys.modules.pop(name, None)
+        if collecting:
+            gc.enable()
 
 
 def _labelled_arrays() -> ModuleType:

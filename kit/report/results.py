@@ -61,12 +61,7 @@ def results_document(
         **_other_ways(analysis),
         **success_numbers(analysis),
         "cautions": [c.text for c in cautions_for(analysis.study)],
-        "provenance": {
-            "versions": {"python": platform.python_version(), **{n: version(n) for n in VERSIONS}},
-            "seed": analysis.study.seed,
-            "parameters": {"study": ".", **dict(parameters or {})},
-            "input_digests": dict(sorted(analysis.data.digests.items())),
-        },
+        "provenance": provenance_numbers(analysis, parameters),
     }
     return json_values(document)  # type: ignore[no-any-return]
 
@@ -81,6 +76,18 @@ def _answer(analysis: Analysis) -> dict[str, Any]:
         "best_compromise": _compromise(window.best_compromise) if window else None,
         "window": _window(window, analysis.study.window.confidence),
         "other_printers": other_printers_numbers(window),
+    }
+
+
+def provenance_numbers(
+    analysis: Analysis, parameters: Mapping[str, Any] | None = None
+) -> dict[str, Any]:
+    """Give what the numbers were made from and with."""
+    return {
+        "versions": {"python": platform.python_version(), **{n: version(n) for n in VERSIONS}},
+        "seed": analysis.study.seed,
+        "parameters": {"study": ".", **dict(parameters or {})},
+        "input_digests": dict(sorted(analysis.data.digests.items())),
     }
 
 

@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable, Iterator
 
 from kit.analysis import Analysis
+from kit.charts.picture import Picture
 from kit.charts.window import draw_chance_map, draw_limits_strip
 from kit.report.document import Answer, Block, Group, Heading, Sentences, Table
-from kit.report.figures import figure_block, view_of
+from kit.report.figures import begin_drawing, figure_block, view_of
 from kit.report.show_both_ways import both_ways_notes
 from kit.report.show_confirm import banner, why, withdrawn
+from kit.report.show_data import measured_drawings
+from kit.report.show_models import effect_drawings, story_drawings
 from kit.report.show_success import success_notes
 from kit.report.wording import (
     count,
@@ -35,6 +39,7 @@ FORETOLD_ONLY = "Withdrawn: what follows is what the fit foretold before the con
 def show_answer(analysis: Analysis) -> Group:
     """Show title, question, what stands in the way of an answer, and the answer itself."""
     study = analysis.study
+    begin_drawing(lambda: _later_drawings(analysis))
     blocks: list[Block] = [Heading(study.title, 1)]
     if is_withdrawn(analysis):
         assert analysis.confirmation is not None
@@ -52,6 +57,13 @@ def show_answer(analysis: Analysis) -> Group:
             blocks.append(Sentences(warnings, tone="notice", title="Before you act on it"))
         blocks.append(figure_block(draw_limits_strip(choice, study)))
     return Group(tuple(blocks))
+
+
+def _later_drawings(analysis: Analysis) -> Iterator[Callable[[], Picture]]:
+    """Give the pictures that the rest of the page wants."""
+    yield from effect_drawings(analysis)
+    yield from story_drawings(analysis)
+    yield from measured_drawings(analysis)
 
 
 def is_withdrawn(analysis: Analysis) -> bool:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Iterator, Mapping
 from functools import partial
 from typing import Any
 
@@ -10,10 +10,11 @@ import pandas as pd
 
 from kit.analysis import Analysis
 from kit.bench.cautions import cautions_for, scope_line
+from kit.charts.picture import Picture
 from kit.charts.runs import draw_measured
 from kit.report.document import Block, CautionList, Group, Results, Sentences, Table
 from kit.report.figures import figure_blocks
-from kit.report.results import overall_digest, results_document
+from kit.report.results import overall_digest, provenance_numbers, results_document
 from kit.report.wording import count, decimals_for, number, setting, spoken, with_unit
 from kit.study.description import Study
 
@@ -37,9 +38,7 @@ def show_requirements(analysis: Analysis) -> Group:
 
 def show_prints(analysis: Analysis) -> Group:
     """Show every result in print order, failed prints, and the table of runs."""
-    measured = analysis.measured.values()
-    drawings = [partial(draw_measured, m, analysis.runs, analysis.study) for m in measured]
-    blocks: list[Block] = [*figure_blocks(drawings)]
+    blocks: list[Block] = [*figure_blocks(measured_drawings(analysis))]
     failed = analysis.runs[analysis.runs["status"] == "failed"]
     if len(failed):
         blocks.append(_failed(failed))
@@ -51,6 +50,12 @@ def show_prints(analysis: Analysis) -> Group:
     return Group(tuple(blocks))
 
 
+def measured_drawings(analysis: Analysis) -> Iterator[Callable[[], Picture]]:
+    """Give the drawings of `show_prints`, one a response."""
+    measured = analysis.measured.values()
+    return (partial(draw_measured, m, analysis.runs, analysis.study) for m in measured)
+
+
 def show_cautions(analysis: Analysis) -> Group:
     """Show the cautions that apply, and what the results are not for."""
     study = analysis.study
@@ -60,8 +65,7 @@ def show_cautions(analysis: Analysis) -> Group:
 
 def show_provenance(analysis: Analysis, parameters: Mapping[str, Any] | None = None) -> Group:
     """Show versions, seed and the digests of the files that the report was made from."""
-    numbers = results_document(analysis, parameters)
-    source = numbers["provenance"]
+    source = provenance_numbers(analysis, parameters)
     rows = [("seed", str(source["seed"])), ("all inputs", overall_digest(analysis.data.digests))]
     rows += [(name, digest) for name, digest in source["input_digests"].items()]
     rows += [(f"version of {name}", text) for name, text in source["versions"].items()]

@@ -36,11 +36,10 @@ from kit.study.description import Study
 def show_effects(analysis: Analysis) -> Group:
     """Show for each response what each setting does, and its map."""
     blocks: list[Block] = []
-    mapped = any(not f.is_category for f in analysis.study.factors)
-    pictures = iter(figure_blocks(_effect_drawings(analysis, mapped)))
+    pictures = iter(figure_blocks(effect_drawings(analysis)))
     for name, surface in analysis.surfaces.items():
         blocks.append(Heading(_capital(surface.response.title), 3))
-        blocks += [next(pictures) for _ in range(1 + mapped)]
+        blocks += [next(pictures) for _ in range(1 + _is_mapped(analysis))]
         point = analysis.stationary[name]
         if point is not None:
             blocks.append(Sentences((_stationary_sentence(point, surface, analysis.study),)))
@@ -48,19 +47,24 @@ def show_effects(analysis: Analysis) -> Group:
     return Group(tuple(blocks))
 
 
-def _effect_drawings(analysis: Analysis, mapped: bool) -> Iterator[Callable[[], Picture]]:
+def _is_mapped(analysis: Analysis) -> bool:
+    return any(not f.is_category for f in analysis.study.factors)
+
+
+def effect_drawings(analysis: Analysis) -> Iterator[Callable[[], Picture]]:
+    """Give the drawings of `show_effects`: for each response its effects and, where there is a scale, its map."""
     view, study = view_of(analysis), analysis.study
     for surface in analysis.surfaces.values():
         steps = step_effects(surface, study)
         yield partial(draw_effects, steps, surface.response, study)
-        if mapped:
+        if _is_mapped(analysis):
             yield partial(draw_response_map, surface, study, view, _recommended(analysis))
 
 
 def show_checks(analysis: Analysis) -> Group:
     """Show the checks as sentences, those that change the answer first, and the residuals' story."""
     blocks: list[Block] = []
-    stories = figure_blocks([partial(draw_residual_story, s) for s in analysis.surfaces.values()])
+    stories = figure_blocks(story_drawings(analysis))
     for (name, surface), story in zip(analysis.surfaces.items(), stories, strict=True):
         checks = analysis.checks[name]
         blocks.append(Heading(_capital(surface.response.title), 3))
@@ -76,6 +80,11 @@ def show_checks(analysis: Analysis) -> Group:
         if surface.mixed is not None:
             blocks.append(Sentences(surface.notes, tone="minor"))
     return Group((*both_ways_blocks(analysis), *blocks, multiplicity(analysis)))
+
+
+def story_drawings(analysis: Analysis) -> Iterator[Callable[[], Picture]]:
+    """Give the drawings of `show_checks`, one a response."""
+    return (partial(draw_residual_story, s) for s in analysis.surfaces.values())
 
 
 def show_scatter(analysis: Analysis) -> Group:
