@@ -18,13 +18,13 @@ body {{ margin: 0 auto; max-width: PAGE_WIDTH; color: {INK}; background: #fff;
 h1 {{ font-size: 17pt; line-height: 1.2; margin: 0 0 1mm; overflow-wrap: anywhere; }}
 h2 {{ font-size: 13pt; margin: 6mm 0 1mm; break-after: avoid; }}
 p {{ margin: 0 0 1.5mm; overflow-wrap: anywhere; }}
-header {{ border-bottom: 0.8mm solid {INK}; padding-bottom: 2mm; margin-bottom: 3mm; }}
+header {{ border-bottom: 0.8mm solid {INK}; padding-bottom: 1.5mm; margin-bottom: 2mm; }}
 .facts {{ font-size: 12pt; font-weight: 650; }}
 .cautions {{ list-style: none; margin: 2mm 0 0; padding: 0; font-size: 10.5pt; }}
 .cautions li {{ margin: 0 0 1mm; padding-left: 7mm; position: relative; break-inside: avoid; }}
 .cautions li::before {{ content: "!"; position: absolute; left: 0; top: 0.3mm; width: 4.6mm; height: 4.6mm; border: 0.4mm solid {INK};
   border-radius: 50%; text-align: center; font-weight: 700; font-size: 10pt; line-height: 3.8mm; }}
-.blanks {{ display: flex; flex-wrap: wrap; gap: 1mm 6mm; margin: 2mm 0; }}
+.blanks {{ display: flex; flex-wrap: wrap; gap: 1mm 6mm; margin: 1mm 0 2mm; }}
 .blanks span {{ flex: 1 1 38mm; display: flex; align-items: flex-end; white-space: nowrap; min-height: 8mm; }}
 .blanks span::after {{ content: ""; flex: 1; border-bottom: 0.3mm solid {LINE}; margin-left: 2mm; min-width: 12mm; }}
 .tick {{ display: inline-block; width: 4.4mm; height: 4.4mm; border: 0.4mm solid {INK}; vertical-align: -0.7mm; margin-right: 1.4mm; }}
@@ -33,7 +33,7 @@ th, td {{ text-align: left; vertical-align: middle; font-weight: 400; padding: 0
 thead {{ display: table-header-group; }}
 thead th {{ border-bottom: 0.5mm solid {INK}; font-size: 10pt; line-height: 1.2; vertical-align: bottom; font-weight: 650; }}
 tbody.run {{ break-inside: avoid; border-bottom: 0.3mm solid {LINE}; }}
-.set td {{ padding-top: 1.3mm; font-size: 12pt; }}
+.set td {{ padding-top: 1mm; font-size: 12pt; }}
 .set b {{ font-size: 12.5pt; }}
 .set .number {{ white-space: nowrap; }}
 .dense .set td, .dense .set b {{ font-size: 10.5pt; }}
@@ -41,14 +41,14 @@ tbody.run {{ break-inside: avoid; border-bottom: 0.3mm solid {LINE}; }}
 .set .label {{ font-size: 17pt; font-weight: 700; white-space: nowrap; }}
 .set .label b {{ font-size: 17pt; margin-left: 1mm; }}
 .label .tick {{ width: 6mm; height: 6mm; vertical-align: -0.4mm; }}
-.real td {{ font-size: 10pt; padding-bottom: 1.3mm; }}
-.box {{ display: flex; align-items: center; justify-content: flex-end; height: 8mm; border: 0.3mm solid {LINE}; padding: 0 1.2mm; font-size: 10pt; }}
+.real td {{ font-size: 10pt; padding-bottom: 1.1mm; }}
+.box {{ display: flex; align-items: center; justify-content: flex-end; height: 7.2mm; border: 0.3mm solid {LINE}; padding: 0 1.2mm; font-size: 10pt; }}
 .line {{ display: flex; align-items: flex-end; gap: 2mm; white-space: nowrap; }}
 .line::after {{ content: ""; flex: 1; border-bottom: 0.3mm solid {LINE}; }}
-.real .line {{ min-height: 8mm; }}
+.real .line {{ min-height: 7.2mm; }}
 .findings {{ margin: 2mm 0 0; padding-left: 5mm; font-size: 10.5pt; }}
 .findings li {{ margin: 0 0 0.8mm; }}
-.how {{ margin: 3mm 0 2mm; font-size: 10.5pt; }}
+.how {{ margin: 2mm 0 1mm; font-size: 10.5pt; }}
 .stretch td {{ border-top: 1.4mm solid {INK}; background: {WASH}; font-size: 11pt; padding: 1.5mm; print-color-adjust: exact; }}
 .measure td, .measure th {{ border-bottom: 0.25mm solid {LINE}; padding: 1mm 1.5mm; }}
 .measure .who {{ font-size: 13pt; font-weight: 700; white-space: nowrap; }}
