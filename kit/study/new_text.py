@@ -196,6 +196,8 @@ def _plan(answers: Answers) -> str:
         "",
         "[model]",
         f'terms = "{terms}"',
+        _row('# blocks = "random"', "prints of one plate or day share its luck: block in runs.csv"),
+        _row('# random = ["spool"]', "further columns of runs.csv whose prints share luck"),
         "",
         "[window]",
         _row("confidence = 0.90", "chance that one new part meets every limit, at least"),
