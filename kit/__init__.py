@@ -114,7 +114,14 @@ if TYPE_CHECKING:
         show_screening_sizes,
     )
     from kit.report.show_tradeoffs import show_trade_offs
-    from kit.report.small_steps import show_running_effects, show_small_steps, study_small_steps
+    from kit.report.small_steps import (
+        show_running_effects,
+        show_small_steps,
+        show_small_steps_cautions,
+        show_small_steps_provenance,
+        small_steps_numbers,
+        study_small_steps,
+    )
     from kit.report.space import write_index
     from kit.study.intake import take_in
     from kit.study.read import read_study
@@ -204,6 +211,9 @@ _HOME = {
     "show_plan_prints": "kit.report.show_plan",
     "show_running_effects": "kit.report.small_steps",
     "show_small_steps": "kit.report.small_steps",
+    "show_small_steps_cautions": "kit.report.small_steps",
+    "show_small_steps_provenance": "kit.report.small_steps",
+    "small_steps_numbers": "kit.report.small_steps",
     "study_small_steps": "kit.report.small_steps",
     "rehearse_plan": "kit.rehearse_many",
     "show_rehearsal": "kit.rehearse_page",

@@ -7,7 +7,7 @@ documented in its own room.
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
 
@@ -20,7 +20,9 @@ from kit.model.canonical import Stationary, stationary_point
 from kit.model.check import EVIDENT
 from kit.model.checks import Check, check_surface
 from kit.model.fit import fit_surface, measuring_order
+from kit.model.pass_fail import outcome_surfaces
 from kit.model.saying import listed
+from kit.model.success import Success, success_surface
 from kit.model.surface import Surface
 from kit.study.data import StudyData
 from kit.study.description import Study
@@ -67,6 +69,8 @@ class Analysis:
         What to do next; None as long as there is no answer or the round is not finished.
     other_ways : tuple of OtherWay
         The answer without what the checks of single prints and of drift found.
+    outcomes : mapping of name to Surface
+        What a part passes or fails: pass/fail responses and, where failed prints count, that a print comes out.
     """
 
     data: StudyData
@@ -79,6 +83,12 @@ class Analysis:
     confirmation: Confirmation | None = None
     suggestion: Suggestion | None = None
     other_ways: tuple[OtherWay, ...] = ()
+    outcomes: Mapping[str, Surface] = field(default_factory=dict)
+
+    @property
+    def judged(self) -> dict[str, Surface]:
+        """All that a part can meet or miss: the surfaces, and what it passes or fails."""
+        return {**self.surfaces, **self.outcomes}
 
     @property
     def study(self) -> Study:
@@ -88,7 +98,12 @@ class Analysis:
     @cached_property
     def trade_offs(self) -> TradeOffs | None:
         """What can be chosen inside the window; None without one. Worked out when it is first asked for."""
-        return trade_offs(self.surfaces, self.study, self.window) if self.window else None
+        return trade_offs(self.judged, self.study, self.window) if self.window else None
+
+    @cached_property
+    def success(self) -> Success | None:
+        """How likely a print comes out, by its settings; None when no print failed. Worked out when it is first asked for."""
+        return success_surface(self.data.runs, self.study)
 
     @property
     def runs(self) -> pd.DataFrame:
@@ -136,16 +151,19 @@ def analyse_data(data: StudyData) -> Analysis:
     runs = data.runs[data.runs["round"] != CONFIRMATION]
     unfinished = bool((runs["status"] == "planned").any()) or runs.empty
     surfaces, errors = _fit_all(data, measured)
+    outcomes, outcome_errors = outcome_surfaces(measured, data.runs, data.study)
+    errors |= outcome_errors
+    judged = {**surfaces, **outcomes}
     if errors and not unfinished:
         raise _joined(errors)
     waiting = {name: str(error) for name, error in errors.items()}
     for response in data.study.responses:
-        if response.name not in surfaces:
+        if response.name not in judged:
             waiting.setdefault(response.name, "no readings yet")
     wanted = [r.name for r in data.study.responses if r.has_limits or r.target is not None]
-    ready = bool(surfaces) and not any(name in waiting for name in wanted)
-    window = find_window(surfaces, data.study) if ready else None
-    verdict = _confirmation(data, measured, surfaces, window)
+    ready = bool(judged) and not any(name in waiting for name in wanted)
+    window = find_window(judged, data.study) if ready else None
+    verdict = _confirmation(data, measured, judged, window)
     checks = {name: check_surface(s) for name, s in surfaces.items()}
     return Analysis(
         data=data,
@@ -156,10 +174,11 @@ def analyse_data(data: StudyData) -> Analysis:
         stationary={name: stationary_point(s) for name, s in surfaces.items()},
         window=window,
         confirmation=verdict,
-        suggestion=suggest_next(surfaces, data.study, window, verdict)
+        suggestion=suggest_next(judged, data.study, window, verdict)
         if window is not None and not unfinished
         else None,
         other_ways=_other_ways(data, measured, checks, window) if window else (),
+        outcomes=outcomes,
     )
 
 
@@ -195,7 +214,8 @@ def _other_ways(
             else f"with a drift over {'print' if trend == 'print_order' else 'measuring'} order taken out"
         )
         why = f"found in {listed(dict.fromkeys(titles))}"
-        found.append(other_way(what, why, find_window(changed, data.study), window))
+        outcomes = outcome_surfaces(measured, data.runs, data.study, leave_out=runs)[0]
+        found.append(other_way(what, why, find_window({**changed, **outcomes}, data.study), window))
     return tuple(found)
 
 
@@ -231,7 +251,7 @@ def confirm_with(analysis: Analysis, runs: str = "") -> Analysis:
     if refused:
         raise ConfirmError(" ".join(refused))
     verdict = _confirmation(
-        replace(analysis.data, runs=table), analysis.measured, analysis.surfaces, analysis.window
+        replace(analysis.data, runs=table), analysis.measured, analysis.judged, analysis.window
     )
     return replace(analysis, confirmation=verdict)
 
@@ -266,6 +286,8 @@ def _fit_all(
     surfaces: dict[str, Surface] = {}
     errors: dict[str, ModelError] = {}
     for name, result in measured.items():
+        if result.response.passes_or_fails:
+            continue  # see `kit.model.pass_fail`
         try:
             order = measuring_order(data, name)
             surfaces[name] = fit_surface(

@@ -285,11 +285,8 @@ def _plan(options: argparse.Namespace) -> int:
     plan = make_plan(folder)
     for text in (*plan.notes, *plan.assessment.findings, *plan.assessment.missing):
         _say(text)
-    for row in plan.assessment.table.to_dict("records"):
-        print(f"run {row['run']}: {row['verdict']}. {row['sentence']}")
-    for text in essentials(plan):
-        print(text)
-    print(plan.assessment.totals)
+    verdicts, totals = plan.assessment.verdicts, plan.assessment.totals
+    print(*verdicts, *essentials(plan), *([totals] if totals else []), sep="\n")
     print(
         f"Wrote {_shown(folder / 'runs.csv')}, {_shown(folder / 'readings-to-fill.csv')} and two sheets to print in "
         f"{_shown(folder / 'sheets')}."

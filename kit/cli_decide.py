@@ -59,15 +59,14 @@ def plan_further(options: argparse.Namespace) -> int | None:
 
         plan, added = make_confirmation(folder, options.confirm)
         print(plan.sentence)
-        print(added.assessment.totals)
+        if added.assessment.totals:
+            print(added.assessment.totals)
         return said_round(folder, added.files)
     if options.next:
         from kit.report.show_next import make_next_round
 
         added = make_next_round(folder)
-        for row in added.assessment.table.to_dict("records"):
-            print(f"run {row['run']}: {row['verdict']}. {row['sentence']}")
-        print(added.assessment.totals)
+        print(*added.assessment.lines, sep="\n")
         return said_round(folder, added.files)
     return None
 
@@ -113,9 +112,7 @@ def _adopt(options: argparse.Namespace) -> int:
     adoption, added = start_adoption(options.donor, folder, options.prints)
     for note in adoption.notes:
         print(note, file=sys.stderr)
-    for row in added.assessment.table.to_dict("records"):
-        print(f"run {row['run']}: {row['verdict']}. {row['sentence']}")
-    print(added.assessment.totals)
+    print(*added.assessment.lines, sep="\n")
     print(
         f"Wrote {_shown(folder)}. First go through [printer] and [material] in {_shown(folder / 'study.toml')}: they still say "
         f"what the donor wrote. Then print, measure, save {added.to_fill_name} as readings.csv, and: "

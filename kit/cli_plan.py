@@ -79,7 +79,8 @@ def _added(folder: Path, purpose: str, number: int | None) -> int:
 
     added, written = make_added(folder, purpose, number)
     print(*added.sentences, sep="\n")
-    print(written.assessment.totals)
+    if written.assessment.totals:
+        print(written.assessment.totals)
     return said_round(folder, written.files)
 
 

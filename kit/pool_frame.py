@@ -7,11 +7,13 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 
 from kit.bench.instruments import specimen_results
-from kit.bench.measured import Measured
+from kit.bench.measured import Measured, censored_runs
 from kit.errors import ModelError
 from kit.model.pool import CrossProducts, cross_products
+from kit.model.pool_together import JointProducts, joint_products
 from kit.study.data import StudyData
 from kit.study.description import Factor, Response, Study
 from kit.study.intake import take_in
@@ -37,6 +39,9 @@ class StudySummary:
         Further variance of one part beside that of a print mean.
     prints : int
         Prints used.
+    together : JointProducts or None
+        Products of the responses that state a requirement, in the frame's order, over prints that have all of them; None where
+        fewer than two do.
     """
 
     name: str
@@ -45,6 +50,7 @@ class StudySummary:
     tried: FloatArray
     specimen: Mapping[str, tuple[float, float]]
     prints: int
+    together: JointProducts | None = None
 
 
 def shared_frame(studies: Mapping[str, Study]) -> tuple[Study, dict[str, str]]:
@@ -146,11 +152,19 @@ def summarise(folder: Path, frame: Study) -> StudySummary:
     missing = [r.name for r in frame.responses if r.name not in measured]
     if missing:
         raise ModelError(f"no results of {', '.join(missing)} yet")
+    at_limit = [r.name for r in frame.responses if censored_runs(measured[r.name])]
+    if at_limit:
+        raise ModelError(
+            f"prints reached the limit of the instrument ({', '.join(at_limit)}), which a pool cannot count as “at least”"
+        )
     products, tried = {}, []
     for response in frame.responses:
-        coded, values, blocks = _rows(data, measured[response.name], frame)
+        used = _used(data, [measured[response.name]])
+        if used.empty:
+            raise ModelError(f"no printed run has a result of {response.name}")
+        coded, values, blocks = _rows(data, used, [measured[response.name]], frame)
         X = model_matrix(frame.coding, expand_terms(frame.coding, frame.model.terms), coded)
-        products[response.name] = cross_products(X, values, blocks)
+        products[response.name] = cross_products(X, values[:, 0], blocks)
         tried.append(coded)
     return StudySummary(
         name=folder.name,
@@ -159,20 +173,42 @@ def summarise(folder: Path, frame: Study) -> StudySummary:
         tried=np.unique(np.vstack(tried), axis=0),
         specimen={n: _specimen(measured[n]) for n in products},
         prints=max(len(t) for t in tried),
+        together=_together(
+            data, [measured[r.name] for r in frame.responses if r.has_limits], frame
+        ),
     )
 
 
+def _together(data: StudyData, measured: Sequence[Measured], frame: Study) -> JointProducts | None:
+    used = _used(data, measured)
+    if len(measured) < 2 or used.empty:
+        return None
+    coded, values, blocks = _rows(data, used, measured, frame)
+    X = model_matrix(frame.coding, expand_terms(frame.coding, frame.model.terms), coded)
+    return joint_products(X, values, blocks)
+
+
+def _used(data: StudyData, measured: Sequence[Measured]) -> pd.DataFrame:
+    """Give the prints that count and have all of some responses, a column of means each."""
+    used = data.runs[(data.runs["status"] == "printed") & (data.runs["round"] != CONFIRMATION)]
+    for m in measured:
+        means = m.prints[["run", "value"]].rename(columns={"value": _column(m)})
+        used = used.merge(means, on="run")
+    return used
+
+
+def _column(measured: Measured) -> str:
+    return f"mean of {measured.response.name}"  # no factor's or response's name has blanks
+
+
 def _rows(
-    data: StudyData, measured: Measured, frame: Study
+    data: StudyData, used: pd.DataFrame, measured: Sequence[Measured], frame: Study
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Give coded settings, print means and block columns of the prints that count."""
-    runs = data.runs[(data.runs["status"] == "printed") & (data.runs["round"] != CONFIRMATION)]
-    used = runs.merge(measured.prints[["run", "value"]], on="run")
-    if used.empty:
-        raise ModelError(f"no printed run has a result of {measured.response.name}")
+    """Give coded settings, print means (one column a response) and block columns of prints."""
     coded = frame.coding.code({n: used[f"{n}_actual"] for n in frame.coding.names})
     labels = used["block"].tolist() if data.study.model.blocks != "none" else [1] * len(used)
-    return coded, used["value"].to_numpy(dtype=float), block_columns(labels)[1]
+    values = used[[_column(m) for m in measured]].to_numpy(dtype=float)
+    return coded, values, block_columns(labels)[1]
 
 
 def _specimen(measured: Measured) -> tuple[float, float]:

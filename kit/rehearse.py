@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
+from scipy import special
 
 from kit.bench.recipes import flexural_stress
 from kit.design.height_stacked import heights
@@ -203,6 +204,9 @@ class VirtualPrinter:
             yield shown("force", force, "N", 1, 1)
             yield shown("width", width + rng.normal(0, CALIPER_SD_MM), "mm", 1, 2)
             yield shown("thickness", thickness + rng.normal(0, CALIPER_SD_MM), "mm", 1, 2)
+            return
+        if response.passes_or_fails:  # the truth states log odds
+            yield shown(response.name, float(rng.uniform() < special.expit(value)), "", 1, 0)
             return
         offset = response.nominal or 0.0 if response.recipe == "dimension" else 0.0
         for repeat in range(1, self.repeats.get(response.name, 1) + 1):

@@ -22,6 +22,7 @@ from kit.design.noise import Noise
 from kit.errors import KitError
 from kit.model.fit import fit_surface
 from kit.model.pooling import pooled_variance
+from kit.model.scale_choice import as_measured
 from kit.model.surface import Surface
 from kit.rehearse import Truth, VirtualPrinter, virtual_printer
 from kit.report.plan import Plan, propose_plan
@@ -211,10 +212,12 @@ def _one(
     now = runs.assign(status=np.where(failed, "failed", "printed"))
     surfaces = {}
     for response in study.responses:
+        if response.passes_or_fails:
+            continue  # too little is told by one round to rehearse it
         means = printer.print_means(study, runs, response, rng)
         measured = measure_prints(study, response, printer, now[~failed], means[~failed], rng)
         try:
-            surfaces[response.name] = fit_surface(measured, now, study)
+            surfaces[response.name] = fit_surface(as_measured(measured), now, study)
         except KitError:
             return None, int(failed.sum())
     return surfaces, int(failed.sum())

@@ -6,6 +6,7 @@ from math import isfinite
 
 import pandas as pd
 
+from kit.model.scale_words import judged_as_measured
 from kit.rehearse_many import SUPPOSED, Rehearsal
 from kit.report.document import Block, Group, Sentences, Table
 from kit.report.wording import count, join_words, number, percent, plain, spoken, with_unit
@@ -18,6 +19,7 @@ NONE_AT_ALL = 1e-12
 def show_rehearsal(rehearsal: Rehearsal) -> Group:
     """Show how often the plan found what is really there, and what is not."""
     sentences = [_source(rehearsal), *rehearsal_sentences(rehearsal)]
+    sentences += judged_as_measured(rehearsal.study.responses)
     blocks: list[Block] = [Sentences(tuple(sentences))]
     if len(rehearsal.effects):
         blocks.append(_table(rehearsal))

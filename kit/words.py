@@ -10,8 +10,16 @@ from __future__ import annotations
 from dataclasses import dataclass
 from math import inf
 
+CONFIRMATION = "confirmation"
+"""The round that tests the recommended settings; it never enters a fit."""
+
 KG_FORCE_N = 9.80665
 """Standard gravity, N per kg (ISO 80000-4: 9.806 65 m/s2), to read hook scales."""
+
+
+def capital(text: str) -> str:
+    """Give the text with a capital first letter, all others as they are."""
+    return text[:1].upper() + text[1:]
 
 
 @dataclass(frozen=True)

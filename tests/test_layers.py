@@ -19,7 +19,7 @@ LAYERS = [
     {"bench"},
     {"model"},
     {"window"},
-    {"analysis", "pool", "pool_frame"},
+    {"analysis", "pool", "pool_frame", "pool_settings"},
     {"charts"},
     {"report"},
     {"rehearse", "rehearse_bench", "rehearse_many", "rehearse_page"},

@@ -16,7 +16,7 @@ import numpy as np
 import pytest
 
 from kit.cli import main
-from kit.errors import RenderError
+from kit.errors import UsageError
 from kit.rehearse import virtual_printer
 from kit.report.render import check_parameters, render_report, template_path
 from kit.study.read import read_study
@@ -186,7 +186,7 @@ def test_demo_can_be_run_again_but_never_overwrites_changes(
 
 
 def test_unknown_option_and_wrong_type_stop_before_anything_runs(tmp_path: Path) -> None:
-    with pytest.raises(RenderError, match="option 'studdy' is unknown"):
+    with pytest.raises(UsageError, match="option 'studdy' is unknown"):
         check_parameters(template_path("surface"), {"studdy": 1})
-    with pytest.raises(RenderError, match="no template 'surfaces'; templates are plan"):
+    with pytest.raises(UsageError, match="no template 'surfaces'; templates are plan"):
         render_report(tmp_path, template="surfaces")

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import pandas as pd
 
+from kit.bench.at_limit import AT_LIMIT, NEAR
 from kit.bench.correction import correct_readings
 from kit.bench.curves import CurveReading, read_curve
 from kit.study.curve_files import RawCurve
@@ -136,8 +137,8 @@ def break_flags(data: StudyData, response: Response) -> dict[Piece, str]:
     own = data.readings[data.readings["quantity"].map(_owner(data.study, response)).astype(bool)]
     for row in own.to_dict("records"):
         found = [text for word, text in GRIPPED.items() if word in str(row["note"]).casefold()]
-        if limit is not None and row["part"] == "force" and row["value"] >= 0.995 * limit:
-            found.append("at the limit of the instrument")
+        if limit is not None and row["part"] == "force" and row["value"] >= NEAR * limit:
+            found.append(AT_LIMIT)
         flags.setdefault((row["run"], row["specimen"]), []).extend(found)
     test = curve_response(data.study)
     if test is not None and response.recipe == test.recipe:

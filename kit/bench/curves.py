@@ -16,6 +16,8 @@ from kit.study.curve_files import RawCurve
 from kit.study.description import Curves
 from kit.terms import FloatArray
 
+ONE_PLACE = 1e-10
+"""Strains or millimetres closer than this are one place."""
 CHORD = (0.0005, 0.0025)
 """Strains between which the modulus is taken (ISO 178, ISO 527-1)."""
 STILL, FEWEST_QUIET = 1e-4, 5
@@ -201,12 +203,10 @@ def _toe(force: FloatArray, x: FloatArray, peak: int) -> tuple[float, float]:
         inside = np.flatnonzero(
             (force[: peak + 1] >= start * top) & (force[: peak + 1] <= (start + TANGENT_SPAN) * top)
         )
-        if len(inside) < 3 or np.ptp(x[inside]) <= 0:
-            continue
-        slope, level = np.polyfit(x[inside], force[inside], 1)
+        slope, level = _line(x[inside], force[inside])
         # A later part counts only when it is clearly steeper: noise alone makes some part the steepest.
         if slope > best * 1.02:
-            best, toe = float(slope), float(-level / slope)
+            best, toe = slope, -level / slope
     return (toe, best) if np.isfinite(toe) else (float(x[0]), nan)
 
 
@@ -215,8 +215,16 @@ def _moduli(x: FloatArray, stress: FloatArray, peak: int) -> tuple[float, float]
     rise, rising = x[: peak + 1], stress[: peak + 1]
     ends = [_at(rise, rising, strain) for strain in CHORD]
     inside = (rise >= CHORD[0]) & (rise <= CHORD[1])
-    slope = float(np.polyfit(rise[inside], rising[inside], 1)[0]) if inside.sum() >= 3 else nan
+    slope, _ = _line(rise[inside], rising[inside])
     return (ends[1] - ends[0]) / (CHORD[1] - CHORD[0]), slope
+
+
+def _line(x: FloatArray, y: FloatArray) -> tuple[float, float]:
+    """Give slope and level of the line through points; missing where they are too few or all at one place."""
+    if len(x) < 3 or not np.ptp(x) > max(ONE_PLACE, ONE_PLACE * float(np.abs(x).max())):
+        return nan, nan
+    slope, level = np.polyfit(x, y, 1)
+    return float(slope), float(level)
 
 
 def _at(x: FloatArray, y: FloatArray, place: float) -> float:

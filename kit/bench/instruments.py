@@ -13,6 +13,7 @@ from typing import Literal
 import numpy as np
 import pandas as pd
 
+from kit.bench.at_limit import at_limit, limit_flags, limited_pieces
 from kit.bench.correction import correct_readings, correction_u
 from kit.bench.curve_readings import (
     break_flags,
@@ -33,8 +34,7 @@ from kit.bench.uncertainty import satterthwaite_df
 from kit.study.data import StudyData
 from kit.study.description import Response
 from kit.study.quantities import inputs_of, quantity_names
-
-CONFIRMATION = "confirmation"
+from kit.words import CONFIRMATION as CONFIRMATION
 
 PIECE = ["run", "specimen"]
 
@@ -112,7 +112,9 @@ def _measure(
     pieces.insert(2, "u_repeat", np.sqrt(parts.sum(axis=1, min_count=1)))
     pieces.insert(3, "flags", specimen_flags(response, pieces, data.study.material.polymer))
     notes += result_notes(response, pieces, data.study.material.polymer)
-    broken = break_flags(data, response)
+    reached = at_limit(response, data.study, used)
+    broken = limit_flags(break_flags(data, response), reached)
+    pieces["censored"] = limited_pieces(response, pieces, broken, reached)
     pieces["flags"] = _joined(pieces["flags"], broken)
     notes += break_notes(response, pieces, broken)
 
@@ -162,9 +164,11 @@ def _averaged_to_prints(response: Response, pieces: pd.DataFrame, confirming: se
             "value": by_run["value"].mean(),
             "specimens": by_run.size(),
             "readings": by_run["readings"].sum(),
+            "censored": by_run["censored"].any().astype(bool),
         }
     ).reset_index()
-    variance, df = _pooled(pieces[~pieces["run"].isin(confirming)], ["run"])
+    whole = ~pieces["run"].isin({*confirming, *pieces.loc[pieces["censored"], "run"]})
+    variance, df = _pooled(pieces[whole], ["run"])  # values at the limit hide their scatter
     counts = prints.loc[~prints["run"].isin(confirming), "specimens"]
     return Measured(
         response=response,

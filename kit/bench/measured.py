@@ -20,10 +20,11 @@ class Measured:
     specimens : DataFrame
         One row a specimen: ``run``, ``specimen``, ``value`` (mean of its repeat readings, in the response's
         unit), ``readings`` (how many), ``u_repeat`` (standard uncertainty of that mean from the repeat readings' pooled
-        scatter; missing where there are no repeats), ``flags`` (text).
+        scatter; missing where there are no repeats), ``flags`` (text), ``censored`` (whether a reading reached the limit
+        of the instrument, so that the true value is at least ``value``; may be missing where nothing can).
     prints : DataFrame
         One row a run with at least one used specimen: ``run``, ``value`` (mean over specimens),
-        ``specimens`` (how many), ``readings`` (in all).
+        ``specimens`` (how many), ``readings`` (in all), ``censored`` (whether one of its specimens is; likewise).
     specimen_variance, specimen_df : float or None, int
         Pooled variance of specimen values within a print (it contains the reading scatter that is left
         after averaging repeats), and its degrees of freedom; None and 0 where no print has two specimens.
@@ -49,3 +50,11 @@ class Measured:
     repeats_per_specimen: float = 1.0
     notes: tuple[str, ...] = ()
     u_correction: float = 0.0
+
+
+def censored_runs(measured: Measured) -> tuple[str, ...]:
+    """Name the prints whose true value is at least what was read."""
+    prints = measured.prints
+    if "censored" not in prints:
+        return ()
+    return tuple(str(run) for run in prints.loc[prints["censored"].astype(bool), "run"])

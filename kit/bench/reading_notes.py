@@ -151,7 +151,12 @@ def break_notes(
     for text, names in by_text.items():
         note = f"{response.title}: {text}: {', '.join(names)}."
         if text.startswith("at the limit"):
-            note += " The true value is at least what was read (right-censored); it is used as read, so the fit is too low there."
+            note += " The true value is at least what was read (right-censored)"
+            note += (
+                "; a fitted surface counts it so."
+                if response.strength_property == "strength"
+                else "; it is used as read, so the fit may be off there."
+            )
         elif text.startswith("broke at"):
             note += " Such a break tells of the holding as well as of the material; results are kept and marked."
         notes.append(note)

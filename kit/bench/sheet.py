@@ -330,6 +330,8 @@ def _hint(response: Response) -> str:
             "Width and thickness where it will break, before it breaks; then the highest force shown."
             f"{span} Note in the remarks where it broke; a break at a grip or support is marked so."
         )
+    if response.passes_or_fails:
+        return "Write yes where the piece passes, no where it does not; agree beforehand on what passes."
     if response.recipe == "score":
         return "Judge without knowing the settings, on the scale agreed beforehand."
     return "Take every reading the same way."

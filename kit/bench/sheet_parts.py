@@ -8,6 +8,7 @@ from html import escape
 
 from kit.bench.cautions import Caution, scope_line
 from kit.study.description import Study
+from kit.words import capital as capital
 
 _NUMBER_UNIT = re.compile(r"(\d) (°C|mm³/s|mm/s|mm|%|min|g|h|s|m)(?![\w/])")
 TICK = '<span class="tick"></span>'
@@ -45,8 +46,3 @@ def blanks(names: Sequence[str]) -> str:
     """Give lines to write on, each with its name."""
     spans = "".join(f"<span>{escape(n)}</span>" for n in names)
     return f'<div class="blanks">{spans}</div>\n'
-
-
-def capital(text: str) -> str:
-    """Give the text with a capital first letter, all others as they are."""
-    return text[:1].upper() + text[1:]

@@ -55,7 +55,7 @@ tbody.run {{ break-inside: avoid; border-bottom: 0.3mm solid {LINE}; }}
 .measure tr {{ break-inside: avoid; }}
 section {{ margin-top: 4mm; }}
 footer {{ break-inside: avoid; margin-top: 5mm; border-top: 0.3mm solid {LINE}; padding-top: 2mm; font-size: 10pt; }}
-@media screen {{ body {{ padding: 10mm; }} }}
+@media screen {{ body {{ box-sizing: content-box; padding: 10mm; }} }}
 """
 
 

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from kit.bench.bias import Bias
-from kit.charts.labels import axis_label, decimals_for, number, stem, with_unit, wrapped
+from kit.charts.labels import axis_label, counted, decimals_for, number, stem, with_unit, wrapped
 from kit.charts.picture import Picture
 from kit.charts.style import (
     ACCENT,
@@ -64,10 +64,13 @@ def draw_bias(bias: Bias, references: pd.DataFrame) -> Picture:
         finish(figure)
     ends = bias.at(np.array([bias.low, bias.high]))
     places = decimals_for(float(np.abs(error).max()) or 1.0, figures=2)
+    said = [
+        f"{_said(end, places, bias.unit)} at {_at(value, bias.unit)}"
+        for end, value in zip(ends, (bias.low, bias.high), strict=True)
+    ]
     alt = (
-        f"{bias.instrument}: {bias.readings} readings of {bias.references} references. Fitted bias "
-        f"{with_unit(number(ends[0], places, sign=True), bias.unit)} at {with_unit(f'{bias.low:g}', bias.unit)}, "
-        f"{with_unit(number(ends[1], places, sign=True), bias.unit)} at {with_unit(f'{bias.high:g}', bias.unit)}."
+        f"{bias.instrument}: {bias.readings} readings of {counted(bias.references, 'reference')}. Fitted bias "
+        f"{', '.join(dict.fromkeys(said))}."
     )
     return Picture(
         f"bias-{stem(bias.instrument.replace(' ', '-'))}",
@@ -75,3 +78,11 @@ def draw_bias(bias: Bias, references: pd.DataFrame) -> Picture:
         alt,
         f"Bias of the {bias.instrument} over its range.",
     )
+
+
+def _said(value: float, places: int, unit: str) -> str:
+    return with_unit(number(value, places, sign=True), unit)
+
+
+def _at(value: float, unit: str) -> str:
+    return with_unit(f"{value:g}", unit)

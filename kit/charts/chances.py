@@ -35,9 +35,7 @@ TICK_LABELS = tuple(f"{100 * t:.0f} %" for t in TICKS)
 
 def everything(study: Study) -> str:
     """Say "every requirement", or "the requirement" where there is one."""
-    return (
-        "every requirement" if sum(r.has_limits for r in study.responses) > 1 else "the requirement"
-    )
+    return "every requirement" if len(study.judged) > 1 else "the requirement"
 
 
 def chance_title(window: Window, study: Study) -> str:

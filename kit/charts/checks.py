@@ -23,6 +23,7 @@ from kit.charts.style import (
     framed,
     round_ticks,
 )
+from kit.model.known_misses import with_known_misses
 from kit.model.surface import Surface
 from kit.terms import FloatArray
 
@@ -44,7 +45,8 @@ def draw_residual_story(surface: Surface) -> Picture:
     -------
     Picture
     """
-    response = surface.response
+    response, all_prints = surface.response, len(surface.observations)
+    surface = with_known_misses(surface)
     table = in_print_order(surface.observations.assign(run=surface.observations["run"].astype(str)))
     typical = float(np.sqrt(surface.residual_variance))
     decimals = decimals_for(typical, figures=2)
@@ -62,7 +64,8 @@ def draw_residual_story(surface: Surface) -> Picture:
     return Picture(
         f"residuals-{stem(response.name)}", figure, _alt(table, typical, surface),
         f"Left: measured minus fitted {response.title} in print order."
-        " Right: each print foretold from all the others.",
+        " Right: each print foretold from all the others."
+        + (" Without prints at the limit of the instrument." if len(table) < all_prints else ""),
     )  # fmt: skip
 
 

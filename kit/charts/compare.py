@@ -7,13 +7,13 @@ import pandas as pd
 from matplotlib.axes import Axes
 
 from kit.charts.labels import (
+    capital,
     counted,
     decimals_for,
     lower_first,
     number,
     response_axis,
     stem,
-    upper_first,
     with_unit,
     wrapped,
 )
@@ -75,9 +75,7 @@ def draw_differences(comparison: Comparison, response: Response) -> Picture:
             margin = with_unit(number(comparison.margin, _places(comparison.margin)), response.unit)
             note += f" Shaded: less than the margin of {margin}."
         depth = sum((h.count("\n") + 1) * LINE_IN + LANE_IN + GAP_IN for h in heads)
-        title = (
-            f"{upper_first(comparison.factor.replace('_', ' '))}: differences in {response.title}"
-        )
+        title = f"{capital(comparison.factor.replace('_', ' '))}: differences in {response.title}"
         figure = framed(title, note, depth + AXIS_IN)
         axes = figure.subplots()
         pad = 0.05 * (ends[1] - ends[0])
@@ -130,7 +128,7 @@ def draw_levels(comparison: Comparison, prints: pd.DataFrame, response: Response
     row_in = 0.52
     with drawing():
         figure = framed(
-            f"{upper_first(comparison.factor.replace('_', ' '))}: every print's {response.title}",
+            f"{capital(comparison.factor.replace('_', ' '))}: every print's {response.title}",
             "Small dots: prints. Large dot and bar: mean of the level and its 95 % interval.",
             row_in * len(table) + AXIS_IN,
         )
@@ -167,9 +165,7 @@ def draw_levels(comparison: Comparison, prints: pd.DataFrame, response: Response
     alt = (
         f"Prints of each level of {comparison.factor} and their means in {response.title}. {told}."
     )
-    caption = (
-        f"{upper_first(response.title)} of every print, by {comparison.factor.replace('_', ' ')}."
-    )
+    caption = f"{capital(response.title)} of every print, by {comparison.factor.replace('_', ' ')}."
     return Picture(f"levels-{stem(comparison.factor, response.name)}", figure, alt, caption)
 
 

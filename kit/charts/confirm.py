@@ -6,10 +6,10 @@ import numpy as np
 from matplotlib.axes import Axes
 
 from kit.charts.labels import (
+    capital,
     decimals_for,
     number,
     requirement_text,
-    upper_first,
     with_unit,
     wrapped,
 )
@@ -80,8 +80,7 @@ def draw_confirmation(confirmation: Confirmation, study: Study) -> Picture:
             heading(axes, 1.22, head, said)
         finish(figure)
     details = "; ".join(
-        f"{r.title}: mean {w[0]}, foretold {w[1].strip('()')}"
-        for r, w in zip(shown, words, strict=True)
+        f"{r.title}: mean {w[0]}, {w[1].strip('()')}" for r, w in zip(shown, words, strict=True)
     )
     alt = f"{title}, at {place_text(study, confirmation.settings)}. {details}."
     return Picture(
@@ -93,7 +92,7 @@ def draw_confirmation(confirmation: Confirmation, study: Study) -> Picture:
 
 
 def _need(response: Response) -> str:
-    title, need = upper_first(" ".join(response.title.split())), requirement_text(response)
+    title, need = capital(" ".join(response.title.split())), requirement_text(response)
     return f"{title}: {need}" if need else title
 
 

@@ -50,10 +50,20 @@ FINE = 161
 
 
 def mean_interval(surface: Surface, coded: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Give fitted means and their pointwise 95 % limits, each shape (m,), in the response's unit."""
+    """Give fitted means (on another scale, medians) and their pointwise 95 % limits, each shape (m,), in the response's unit."""
     mean, error, df = distribution(surface, coded, "mean")
     half = student.ppf(0.975, df) * error
-    return mean, mean - half, mean + half
+    back = surface.scale.back
+    return back(mean), back(mean - half), back(mean + half)
+
+
+CENTRES = {True: "Fitted mean", False: "Typical (middle) value"}
+"""What a surface shows: its mean where it is fitted as measured, on another scale the median."""
+
+
+def fitted_word(surface: Surface) -> str:
+    """Name what an axis carries: a fitted mean, or on another scale the typical value."""
+    return "Fitted" if surface.scale.is_plain else "Typical"
 
 
 def draw_response_curve(
@@ -76,17 +86,21 @@ def draw_response_curve(
     -------
     Picture
     """
-    response = surface.response
+    response = surface.stated
     panels = view.panels if view.across else (dict(view.held),)
     printed = printed_runs(surface.observations, study)
     values = dict(
-        zip(surface.observations["run"].astype(str), surface.observations["value"], strict=True)
+        zip(
+            surface.observations["run"].astype(str),
+            surface.scale.back(surface.observations["value"]),
+            strict=True,
+        )
     )
     printed = printed.assign(value=printed["run"].map(values))
     with drawing():
         title = response_axis(response).split(" (")[0] + " over " + _over(study, view)
         shape = "Line and band" if view.across else "Dot and bar"
-        note = f"{shape}: fitted mean and its 95 % interval. Rings: prints."
+        note = f"{shape}: {CENTRES[surface.scale.is_plain].lower()} and its 95 % interval. Rings: prints."
         here = [bool(recommended and view.across and is_on_panel(recommended, p)) for p in panels]
         note += " Dotted: recommended setting." if any(here) else ""
         label = wrapped(
@@ -120,7 +134,7 @@ def draw_response_curve(
             )
         finish(figure, row, label, 0.06)
     alt = f"Fitted {response.title} over {_over(study, view)}{slices_text(study, view) if view.across else ''}: {'; '.join(said)}."
-    caption = f"Fitted mean of {response.title} with its 95 % interval, and the prints it rests on."
+    caption = f"{CENTRES[surface.scale.is_plain]} of {response.title} with its 95 % interval, and the prints it rests on."
     return Picture(f"response-{stem(response.name)}", figure, alt, caption)
 
 
@@ -159,7 +173,7 @@ def _curve(
     kept = np.flatnonzero(inside)
     decimals = decimals_for(float(np.nanmax(high) - np.nanmin(low)))
     parts = [
-        f"{with_unit(number(float(mean[i]), decimals), surface.response.unit)}"
+        f"{with_unit(number(float(mean[i]), decimals), surface.stated.unit)}"
         f" ({number(float(low[i]), decimals)} to {number(float(high[i]), decimals)})"
         f" at {setting_text(study, across, float(x[i]))}"
         for i in (kept[0], kept[-1])
@@ -182,7 +196,7 @@ def _levels(axes: Axes, surface: Surface, study: Study, view: View) -> str:
     axes.set_xlim(-0.5, len(mean) - 0.5)
     decimals = decimals_for(float(high.max() - low.min()))
     return "; ".join(
-        f"{level} {with_unit(number(float(m), decimals), surface.response.unit)}"
+        f"{level} {with_unit(number(float(m), decimals), surface.stated.unit)}"
         f" ({number(float(a), decimals)} to {number(float(b), decimals)})"
         for level, m, a, b in zip(view.slices, mean, low, high, strict=True)
     )

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from math import ceil, exp, floor, log
+
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
+from matplotlib.ticker import FixedLocator, FuncFormatter
 
 from kit.charts.labels import (
     Setting,
+    capital,
     decimals_for,
     factor_title,
     lower_first,
@@ -15,7 +19,6 @@ from kit.charts.labels import (
     plain,
     response_axis,
     stem,
-    upper_first,
     with_unit,
     wrapped,
 )
@@ -43,7 +46,14 @@ from kit.terms import FloatArray
 LINE_IN, LANE_IN, GAP_IN, AXIS_IN = 0.215, 0.27, 0.15, 0.62  # heights in inches
 
 
-def draw_effects(effects: pd.DataFrame, response: Response, study: Study | None = None) -> Picture:
+def draw_effects(
+    effects: pd.DataFrame,
+    response: Response,
+    study: Study | None = None,
+    about: str = "",
+    *,
+    ratios: bool = False,
+) -> Picture:
     """Draw what changing each setting from one end to the other does to a response.
 
     Factors keep the order of the study in every picture, whatever their size.
@@ -58,6 +68,10 @@ def draw_effects(effects: pd.DataFrame, response: Response, study: Study | None 
         Its title and unit.
     study : Study, optional
         Names the factors by their kind and restores their order.
+    about : str
+        What the changes are measured from, where that needs saying.
+    ratios : bool
+        The changes are logarithms of ratios; they are written as factors, on a scale of equal ratios.
 
     Returns
     -------
@@ -68,7 +82,10 @@ def draw_effects(effects: pd.DataFrame, response: Response, study: Study | None 
     ends = _ends(numbers)
     columns = (table[name] for name in ("factor", "unit", "from", "to"))
     steps = [_step_text(study, *row) for row in zip(*columns, strict=True)]
-    changes = [_change_text(row, response, decimals_for(ends[1] - ends[0])) for row in numbers]
+    decimals = decimals_for(ends[1] - ends[0])
+    changes = [
+        _ratio_text(row) if ratios else _change_text(row, response, decimals) for row in numbers
+    ]
     doubtful = (numbers[:, 1] <= 0) & (numbers[:, 2] >= 0)
     title = " ".join(response.title.split())
     with drawing():
@@ -80,6 +97,7 @@ def draw_effects(effects: pd.DataFrame, response: Response, study: Study | None 
         tops, depth = _places(heads)
         note = "Dot: best estimate, the other settings in the middle. Bar: 95 % interval."
         note += " Hollow: may be no change at all." if doubtful.any() else ""
+        note += f" {about}" if about else ""
         figure = framed(f"What each setting does to {title}", note, depth + AXIS_IN)
         axes = figure.subplots()
         pad = 0.05 * (ends[1] - ends[0])
@@ -92,6 +110,9 @@ def draw_effects(effects: pd.DataFrame, response: Response, study: Study | None 
             dots(axes, x, y, size=9.5, fill=fill, rim=ACCENT, width=1.8, layer=4)
         bare(axes, "bottom")
         label = "Change of " + lower_first(response_axis(response))
+        if ratios:
+            axes.xaxis.set_major_locator(FixedLocator(_ratio_ticks(ends)))
+            axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: _factor(exp(value))))
         axes.set(xlabel=wrapped(label, room, BODY, lines=2), ylabel="")
         finish(figure)
     said = "; ".join(f"{s}: {' '.join(c)}".strip() for s, c in zip(steps, changes, strict=True))
@@ -100,7 +121,7 @@ def draw_effects(effects: pd.DataFrame, response: Response, study: Study | None 
     )
     caption = (
         f"What a step of each setting, the others in the middle, does to {title};"
-        " a bar that reaches over zero means that there may be no change."
+        f" a bar that reaches over {'×1' if ratios else 'zero'} means that there may be no change."
     )
     return Picture(f"effects-{stem(response.name)}", figure, alt, caption)
 
@@ -149,12 +170,33 @@ def _in_study_order(effects: pd.DataFrame, study: Study | None) -> pd.DataFrame:
 
 
 def _step_text(study: Study | None, factor: str, unit: str, start: Setting, end: Setting) -> str:
-    title = (
-        factor_title(study, factor) if study is not None else upper_first(factor.replace("_", " "))
-    )
+    title = factor_title(study, factor) if study is not None else capital(factor.replace("_", " "))
     if isinstance(start, str):
         return f"{title}: {start} → {end}"
     return f"{title} {plain(start)} → {with_unit(plain(end), unit)}"
+
+
+def _ratio_text(row: FloatArray) -> tuple[str, str]:
+    if not np.isfinite(row).all():
+        return "not known", ""
+    estimate, low, high = (_factor(exp(v)) for v in row)
+    return estimate, f"({low} to {high})"
+
+
+def _factor(ratio: float) -> str:
+    """Write a factor to three figures, such as ``×1.12``."""
+    return f"×{float(f'{ratio:.3g}'):.10g}"
+
+
+def _ratio_ticks(ends: tuple[float, float]) -> list[float]:
+    """Give round factors across the axis, 1 among them, about six at most."""
+    low, high = ends
+    for factor in (1.05, 1.1, 1.2, 1.5, 2.0, 3.0, 5.0, 10.0, 100.0, 1e4):
+        step = log(factor)
+        places = [i * step for i in range(ceil(low / step - 1e-9), floor(high / step + 1e-9) + 1)]
+        if len(places) <= 7:
+            return places
+    return [0.0]
 
 
 def _change_text(row: FloatArray, response: Response, decimals: int) -> tuple[str, str]:

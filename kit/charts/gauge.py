@@ -12,12 +12,12 @@ from matplotlib.axes import Axes
 
 from kit.charts.labels import (
     axis_label,
+    capital,
     counted,
     decimals_for,
     number,
     stem,
     text_width,
-    upper_first,
     with_unit,
     wrapped,
 )
@@ -239,4 +239,4 @@ def _operator_keys(operators: Sequence[str]) -> list[Artist]:
     if len(operators) < 2:
         return []
     signs = zip(operators, cycle(MARKERS), cycle(PALETTE), strict=False)
-    return [key_mark(upper_first(o or "not named"), marker=m, ms=7, mfc=c) for o, m, c in signs]
+    return [key_mark(capital(o or "not named"), marker=m, ms=7, mfc=c) for o, m, c in signs]

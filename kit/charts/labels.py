@@ -3,23 +3,20 @@
 from __future__ import annotations
 
 from functools import cache, lru_cache
-from math import floor, isfinite, log10
+from math import floor, isfinite, isinf, log10
 
 from matplotlib import rcParams
 from matplotlib.backends.backend_agg import RendererAgg
 from matplotlib.font_manager import FontProperties
 
+from kit.model.saying import MINUS as MINUS
+from kit.model.saying import percent as percent
 from kit.study.description import Response, Study
 from kit.words import FACTOR_KINDS, UNITS, unit_label
+from kit.words import capital as capital
 
-MINUS = "\u2212"
 Setting = float | str
 _UNIT_SIGNS = {unit.label for unit in UNITS.values()}
-
-
-def upper_first(text: str) -> str:
-    """Capitalise the first letter and leave the rest as the user wrote it."""
-    return text[:1].upper() + text[1:]
 
 
 def lower_first(text: str) -> str:
@@ -54,7 +51,7 @@ def factor_title(study: Study, name: str) -> str:
     factor = study.factor_named(name)
     shared = sum(f.kind == factor.kind for f in study.factors) > 1
     if factor.kind in ("category", "other") or shared:
-        return upper_first(name.replace("_", " "))
+        return capital(name.replace("_", " "))
     return FACTOR_KINDS[factor.kind].label
 
 
@@ -72,7 +69,7 @@ def axis_label(title: str, unit: str) -> str:
     ('Gloss (GU)', 'Spool')
     """
     sign = unit_label(unit)
-    return " ".join(upper_first(title).split()) + (f" ({sign})" if sign else "")
+    return " ".join(capital(title).split()) + (f" ({sign})" if sign else "")
 
 
 def factor_axis(study: Study, name: str) -> str:
@@ -116,6 +113,8 @@ def number(value: float, decimals: int, *, sign: bool = False) -> str:
     >>> number(-0.04, 1), number(3.14159, 2, sign=True), number(2, 0)
     ('0.0', '+3.14', '2')
     """
+    if isinf(value):  # an end that a scale does not reach
+        return "∞" if value > 0 else f"{MINUS}∞"
     rounded = round(float(value), decimals) + 0.0
     text = f"{abs(rounded):.{decimals}f}"
     if rounded < 0:
@@ -169,26 +168,6 @@ def setting_text(study: Study, name: str, value: Setting) -> str:
     return with_unit(plain(value), study.factor_named(name).unit)
 
 
-def percent(chance: float) -> str:
-    """Write a chance; never 0 % or 100 %, since nobody knows that.
-
-    Returns
-    -------
-    str
-        In whole percent.
-
-    Examples
-    --------
-    >>> percent(0.9371), percent(0.9999), percent(0.001)
-    ('94 %', 'more than 99 %', 'less than 1 %')
-    """
-    if chance > 0.995:
-        return "more than 99 %"
-    if chance < 0.005:
-        return "less than 1 %"
-    return f"{100 * chance:.0f} %"
-
-
 def counted(count: int, word: str) -> str:
     """Write a count with its word.
 
@@ -225,6 +204,8 @@ def requirement_text(response: Response) -> str:
     >>> requirement_text(Response(name="gloss", unit="GU", lower=30))
     'at least 30 GU'
     """
+    if response.passes_or_fails:
+        return "passes" if response.has_limits else ""
     if response.lower is not None and response.upper is not None:
         between = f"{plain(response.lower)} to {plain(response.upper)}"
         return with_unit(between, response.unit)

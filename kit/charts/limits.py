@@ -8,11 +8,11 @@ from matplotlib.axes import Axes
 
 from kit.charts.chances import everything
 from kit.charts.labels import (
+    capital,
     decimals_for,
     number,
     percent,
     requirement_text,
-    upper_first,
     with_unit,
     wrapped,
 )
@@ -58,7 +58,8 @@ def draw_limits_strip(choice: Choice, study: Study) -> Picture:
     -------
     Picture
     """
-    shown = [r for r in study.responses if r.name in choice.predictions]
+    # What passes or fails has no scale to draw on.
+    shown = [r for r in study.responses if r.name in choice.predictions and not r.passes_or_fails]
     said = [_said(r, choice.predictions[r.name]) for r in shown]
     needs = [_need(r, choice.alone.get(r.name)) for r in shown]
     title = f"{percent(choice.probability)} chance that a new part meets {everything(study)}"
@@ -72,8 +73,8 @@ def draw_limits_strip(choice: Choice, study: Study) -> Picture:
         ]
         lines = [head.count("\n") + 1 for head in heads]
         figure = framed(
-            upper_first(title),
-            f"At {place_text(study, choice.settings)}. Dot: mean. Bar: 95 % of new parts. Shaded: allowed.",
+            capital(title),
+            f"At {place_text(study, choice.settings)}. {_dot(shown)} Bar: 95 % of new parts. Shaded: allowed.",
             sum(STRIP_IN + LINE_IN * n for n in lines),
         )
         rows = figure.subplots(len(shown), 1, squeeze=False, height_ratios=[1.0] * len(shown))[:, 0]
@@ -93,9 +94,17 @@ def draw_limits_strip(choice: Choice, study: Study) -> Picture:
     )
 
 
+def _dot(shown: list[Response]) -> str:
+    """Say what the dots are: of a response that is fitted on another scale the middle part, not the mean."""
+    plain_ones = [r.scale == "as_measured" for r in shown]
+    if all(plain_ones):
+        return "Dot: mean."
+    return "Dot: mean, or middle part." if any(plain_ones) else "Dot: the middle part."
+
+
 def _need(response: Response, alone: float | None) -> str:
     """Say what is required, and how many parts meet it where that is not nearly all."""
-    title, need = upper_first(" ".join(response.title.split())), requirement_text(response)
+    title, need = capital(" ".join(response.title.split())), requirement_text(response)
     if not need:
         return title
     met = f", met by {percent(alone)}" if alone is not None and alone < NEARLY_ALL else ""
@@ -110,7 +119,7 @@ def _said(response: Response, prediction: Prediction) -> tuple[str, str]:
 
 def _strip(axes: Axes, response: Response, prediction: Prediction) -> None:
     """Draw a strip: allowed span, limits, interval, mean."""
-    ends = [prediction.low, prediction.high, prediction.mean]
+    ends = [v for v in (prediction.low, prediction.high, prediction.mean) if isfinite(v)]
     ends += [v for v in (response.lower, response.upper, response.target) if v is not None]
     low, high = min(ends), max(ends)
     pad = 0.08 * (high - low or abs(high) or 1.0)
@@ -125,7 +134,14 @@ def _strip(axes: Axes, response: Response, prediction: Prediction) -> None:
             axes.axvline(limit, color=INK, lw=2.0, zorder=2)
     if response.target is not None:
         axes.axvline(response.target, color=INK, lw=1.2, ls=(0, (2, 2)), zorder=2)
-    axes.hlines(0.5, prediction.low, prediction.high, color=ACCENT, lw=3.2, zorder=3)
+    axes.hlines(
+        0.5,
+        max(prediction.low, low - pad),
+        min(prediction.high, high + pad),
+        color=ACCENT,
+        lw=3.2,
+        zorder=3,
+    )
     dots(
         axes,
         [prediction.mean],

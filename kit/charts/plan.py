@@ -113,7 +113,7 @@ def _lane(
     axes.grid(axis="y", color=LINE, lw=0.6, zorder=0.5)
     axes.set(xlabel="", ylabel="")
     axes.set_title(
-        wrapped(factor_axis(study, factor.name), WIDTH - 1.2 - EDGE, SMALL, lines=2),
+        wrapped(factor_axis(study, factor.name), WIDTH - 1.5 - EDGE, SMALL, lines=2),
         size=SMALL,
         loc="left",
         pad=4,

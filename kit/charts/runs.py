@@ -12,6 +12,7 @@ from matplotlib.axes import Axes
 from kit.bench.measured import Measured
 from kit.charts.curves import allowed_band, name_limits
 from kit.charts.labels import (
+    capital,
     counted,
     decimals_for,
     listed,
@@ -19,7 +20,6 @@ from kit.charts.labels import (
     requirement_text,
     response_axis,
     stem,
-    upper_first,
     with_unit,
     wrapped,
 )
@@ -78,7 +78,7 @@ def draw_measured(measured: Measured, runs: pd.DataFrame, study: Study | None = 
     with drawing():
         keys = _keys(levels, several, len(failed) > 0, len(waiting) > 0)
         note = f"Shaded: allowed ({requirement_text(response)})." if response.has_limits else ""
-        figure = framed(f"{upper_first(title)} of every print", note, 3.3, foot=key_rows(keys))
+        figure = framed(f"{capital(title)} of every print", note, 3.3, foot=key_rows(keys))
         axes = figure.subplots()
         allowed_band(axes, response)
         if several:

@@ -9,12 +9,12 @@ from matplotlib.axes import Axes
 from scipy import stats
 
 from kit.charts.labels import (
+    capital,
     decimals_for,
     lower_first,
     number,
     response_axis,
     stem,
-    upper_first,
     with_unit,
     wrapped,
 )
@@ -189,7 +189,7 @@ def effect_words(name: str) -> str:
     ('Nozzle × speed', 'Layer height')
     """
     words = name.replace(":", " × ").replace("_", " ")
-    return upper_first(f"{words[:-2]} squared" if words.endswith("^2") else words)
+    return capital(f"{words[:-2]} squared" if words.endswith("^2") else words)
 
 
 def _shown(found: Screening) -> list[dict[str, Any]]:

@@ -7,9 +7,10 @@ from collections.abc import Mapping
 import numpy as np
 from matplotlib.ticker import MaxNLocator
 
-from kit.charts.curves import draw_response_curve
+from kit.charts.curves import CENTRES, draw_response_curve, fitted_word
 from kit.charts.labels import (
     Setting,
+    capital,
     decimals_for,
     even,
     factor_title,
@@ -20,7 +21,6 @@ from kit.charts.labels import (
     requirement_text,
     response_axis,
     stem,
-    upper_first,
     with_unit,
 )
 from kit.charts.maps import (
@@ -76,7 +76,7 @@ def draw_response_map(
     view = view or choose_view({}, study, recommended)
     if view.across is None or view.up is None:
         return draw_response_curve(surface, study, view, recommended)
-    response, title = surface.response, " ".join(surface.response.title.split())
+    response, title = surface.stated, " ".join(surface.stated.title.split())
     xs, ys, fields = _fields(surface, view)
     printed = printed_runs(surface.observations, study)
     levels, limits = _levels(fields), _limits(response, fields)
@@ -87,7 +87,7 @@ def draw_response_map(
         keys = run_keys(near) + [limit.key for limit in limits]
         ticks = "Ticks on a limit point to where it fails." if limits else ""
         note = " ".join(filter(None, ["Hatched: not tried.", ticks, held_text(study, view)]))
-        head = f"{upper_first(title)} over {_axes_text(study, view)}"
+        head = f"{capital(title)} over {_axes_text(study, view)}"
         keys += [choice_key()] if any(shown) else []
         figure, row, settle = map_row(study, view, head, note, keys)
         for axes, panel, z, mark in zip(row, view.panels, fields, shown, strict=True):
@@ -102,11 +102,11 @@ def draw_response_map(
             if mark:
                 draw_choice(axes, float(marked[view.across]), float(marked[view.up]))
         axes.set(xlim=_padded(xs), ylim=_padded(ys))
-        label = "Fitted " + lower_first(response_axis(response))
+        label = f"{fitted_word(surface)} {lower_first(response_axis(response))}"
         scale_bar(figure, row, shades, label, levels, even(levels))
         settle()
     alt = _alt(response, study, view, xs, ys, np.array(fields))
-    caption = f"Fitted mean of {title} over the tried settings, with the prints it rests on."
+    caption = f"{CENTRES[surface.scale.is_plain]} of {title} over the tried settings, with the prints it rests on."
     return Picture(f"response-{stem(response.name)}", figure, alt, caption)
 
 
@@ -141,7 +141,7 @@ def _fields(surface: Surface, view: View) -> tuple[FloatArray, FloatArray, list[
     for panel in view.panels:
         settings = {n: np.full(x.size, panel[n]) for n in panel}
         coded = coding.code({**settings, view.across: x.ravel(), view.up: y.ravel()})  # type: ignore[dict-item]
-        z = np.where(surface.tried.contains(coded), surface.mean(coded), np.nan)
+        z = np.where(surface.tried.contains(coded), surface.typical(coded), np.nan)
         fields.append(z.reshape(x.shape))
     return axes[0], axes[1], fields
 

@@ -19,7 +19,7 @@ from kit.study.description import Response, Study
 from kit.study.names import READING_COLUMNS
 from kit.study.quantities import RECIPE_INPUTS, ReadQuantity, quantities_to_read
 
-DEFAULT_REPEATS = {"dimension": 2, "gloss": 3, "score": 1, "direct": 1}
+DEFAULT_REPEATS = {"dimension": 2, "gloss": 3, "score": 1, "pass_fail": 1, "direct": 1}
 """Repeat readings (spots, for gloss) a specimen; common practice, no source."""
 BREAKING_ORDER = ("width", "thickness", "force")
 """Parts of a strength recipe: the section is measured first, then the specimen is broken; once each."""

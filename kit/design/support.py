@@ -205,7 +205,7 @@ def _spare(runs: int, spare: int) -> list[str]:
     if spare > FEW_SPARE - 1:
         return []
     count = "no run" if spare == 0 else "only 1 run" if spare == 1 else f"only {spare} runs"
-    remedy = "Add centre_points or replicates, or ask for fewer terms."
+    remedy = 'Add centre_points or replicates, or ask for fewer terms, such as terms = "main" under [model].'
     if spare == 0:
         return [
             f"{runs} runs for {runs} coefficients: {count} to spare to judge scatter by. {remedy}"

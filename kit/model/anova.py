@@ -96,10 +96,13 @@ def anova_terms(surface: Surface) -> pd.DataFrame:
         One row a term: ``term``, ``df``, ``sum_of_squares``, ``F``, ``residual_df``, ``p``. For least squares each
         is tested beside all terms but the interactions that contain it; a square counts as a term of
         its own. For a mixed model each is tested beside all others by Kenward and Roger's F, the effect of a
-        factor averaged over the levels of the categories it interacts with; there is no sum of squares.
+        factor averaged over the levels of the categories it interacts with; there is no sum of squares. Where
+        prints do not weigh alike, in the same way with the plain F of estimates and their covariance.
     """
     if surface.mixed is not None:
         return _mixed_terms(surface)
+    if surface.weights is not None:
+        return _weighted_terms(surface)
     groups: dict[str, list[Term]] = {}
     for term in surface.terms:
         if term.order:
@@ -121,6 +124,18 @@ def _mixed_terms(surface: Surface) -> pd.DataFrame:
         L = _averaged_rows(surface, name)
         test = f_test(surface.mixed.small, L)
         rows.append((name, test.num_df, np.nan, test.F, test.den_df, test.p))
+    return pd.DataFrame(rows, columns=["term", "df", "sum_of_squares", "F", "residual_df", "p"])
+
+
+def _weighted_terms(surface: Surface) -> pd.DataFrame:
+    whole = dict.fromkeys(_without_levels(t) for t in surface.terms if t.order)
+    rows = []
+    for name in whole:
+        L = _averaged_rows(surface, name)
+        estimate = L @ surface.coefficients
+        F = float(estimate @ np.linalg.solve(L @ surface.covariance @ L.T, estimate)) / len(L)
+        df = surface.residual_df
+        rows.append((name, len(L), np.nan, F, df, float(stats.f.sf(F, len(L), df))))
     return pd.DataFrame(rows, columns=["term", "df", "sum_of_squares", "F", "residual_df", "p"])
 
 

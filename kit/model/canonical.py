@@ -32,7 +32,8 @@ class Stationary:
     coded : array, shape (k,)
         The k scaled factors, coded.
     value, std_error, df, low, high : float
-        Fitted mean there and its 95 % limits, in the unit of the response.
+        Fitted mean there and its 95 % limits, in the unit of the response; where it is fitted on another scale the
+        median, and ``std_error`` on that scale, as are the eigenvalues.
     eigenvalues, eigenvalue_low, eigenvalue_high : array, shape (k,)
         Of the coded second-order matrix, ascending, with 95 % limits, each by itself.
     eigenvectors : array, shape (k, k)
@@ -99,7 +100,8 @@ def stationary_point(
         float(np.sqrt(row @ surface.covariance @ row)),
     )
     df = float(surface.row_df(row[None, :])[0])
-    t = float(stats.t.ppf((1 + INTERVAL) / 2, df))
+    reach = float(stats.t.ppf((1 + INTERVAL) / 2, df)) * std_error
+    shown, shown_low, shown_high = surface.scale.back([value, value - reach, value + reach])
     spread = _eigenvalue_reach(form, vectors)
     low, high = eigenvalues - spread, eigenvalues + spread
     shape = _shape(eigenvalues)
@@ -107,11 +109,11 @@ def stationary_point(
     return Stationary(
         settings={name: _plain(column[0]) for name, column in natural.items()},
         coded=coded,
-        value=value,
+        value=float(shown),
         std_error=std_error,
         df=df,
-        low=value - t * std_error,
-        high=value + t * std_error,
+        low=float(shown_low),
+        high=float(shown_high),
         eigenvalues=eigenvalues,
         eigenvalue_low=low,
         eigenvalue_high=high,

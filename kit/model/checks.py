@@ -11,9 +11,11 @@ from kit.model.check import no_verdict as no_verdict
 from kit.model.drift import drift_check, measuring_drift_check
 from kit.model.effects import fit_summary
 from kit.model.fit_notes import FEW_GROUPS, FEW_SPARE
+from kit.model.known_misses import is_censored
 from kit.model.mixed import spoken
 from kit.model.replicates import replicates_check
-from kit.model.saying import amount, counted, listed
+from kit.model.saying import counted, listed
+from kit.model.scale_words import spread_words
 from kit.model.scatter_checks import (
     influence_check,
     normality_check,
@@ -66,6 +68,11 @@ def lack_of_fit_check(surface: Surface) -> Check:
     Check
     """
     found = surface.lack_of_fit
+    if found is None and is_censored(surface).any():
+        return no_verdict(
+            "lack_of_fit",
+            "Whether the surface has the right shape is not tested where prints reached the limit of the instrument.",
+        )
     if found is None:
         return no_verdict(
             "lack_of_fit",
@@ -81,14 +88,14 @@ def lack_of_fit_check(surface: Surface) -> Check:
         "miss": miss,
         "repeats": repeats,
     }
-    unit, title = surface.response.unit, surface.response.title
+    title = surface.stated.title
     said = f"The surface of {title} misses the averages of its settings"
     if surface.mixed is not None and found.p >= EVIDENT:
         said += " by no more than repeats in their groups scatter"
     elif np.isfinite(miss):
         said += (
-            f" by about {amount(miss, unit)}, where prints of one setting scatter by "
-            f"{amount(repeats, unit)}"
+            f" by about {spread_words(surface, miss)}, where prints of one setting scatter by "
+            f"{spread_words(surface, repeats)}"
         )
     if found.p >= EVIDENT:
         said += ". Chance explains that much: no sign of a wrong shape."
@@ -113,9 +120,25 @@ def mixed_up_check(surface: Surface) -> Check:
         return verdict("mixed_up", True, table, "The runs tell all terms of the model apart.")
     said = (
         f"The runs cannot tell all terms apart, so the surface is fitted without {listed(surface.not_estimable)}: "
-        f"{' '.join(surface.alias_notes)} What is shown for one of them may belong to another."
+        f"{_mixed_up(surface)} What is shown for one of them may belong to another."
     )
+    if any("^2" in note.partition(" is mixed up with ")[2] for note in surface.alias_notes):
+        said += (
+            " Only the sum of these bends is known, and the surface puts it down to the term that stays: away from the corners and the "
+            'middle of the ranges, surface and chance may be wrong. Runs at the axial points (family = "central_composite") would tell.'
+        )
     return verdict("mixed_up", False, table, said)
+
+
+def _mixed_up(surface: Surface) -> str:
+    """Say of the terms left out what they are mixed up with, those with the same answer in one sentence."""
+    answers: dict[str, list[str]] = {}
+    for name, note in zip(surface.not_estimable, surface.alias_notes, strict=True):
+        answers.setdefault(note.removeprefix(f"{name} is "), []).append(name)
+    return " ".join(
+        f"{listed(names)} {'is' if len(names) == 1 else 'are'} {answer}"
+        for answer, names in answers.items()
+    )
 
 
 def spare_prints_check(surface: Surface) -> Check:
@@ -168,11 +191,12 @@ def fit_in_words(surface: Surface) -> Check:
     Check
     """
     table = fit_summary(surface)
-    row, unit, title = table.iloc[0], surface.response.unit, surface.response.title
-    said = f"A new print{_in_new_group(surface)} typically misses its predicted {title} by {amount(row['print_miss'], unit)}"
+    row, title = table.iloc[0], surface.stated.title
+    miss = spread_words(surface, row["print_miss"])
+    said = f"A new print{_in_new_group(surface)} typically misses its predicted {title} by {miss}"
     if np.isfinite(row["left_out_miss"]):
         known = " from the others, those of their own group included," if surface.mixed else ""
-        said += f"; left-out prints were foretold{known} to {amount(row['left_out_miss'], unit)}"
+        said += f"; left-out prints were foretold{known} to {spread_words(surface, row['left_out_miss'])}"
     return Check("fit", None, table, said + ".")
 
 

@@ -20,12 +20,20 @@ from kit.model.anova import anova_terms
 from kit.model.effects import level_means
 from kit.model.fit import CONFIRMATION, fit_surface
 from kit.model.pairs import INTERVAL, Pair, differences, own_shares, pair_places
+from kit.model.plainly import taken_plainly
 from kit.model.saying import counted, listed
+from kit.model.scale_choice import as_measured
 from kit.model.surface import Surface
 from kit.study.description import Study
 
 OWN_SCATTER = "each level with its own scatter (Welch)"
 FEWEST = 2
+
+
+COMPARED_AS_MEASURED = (
+    "The study fits {title} on another scale; levels are compared as measured, since a margin is a difference in the unit. Where "
+    "scatter grows with the value, differences between high levels are less sure than they look."
+)
 
 
 @dataclass(frozen=True)
@@ -104,11 +112,16 @@ def compare_levels(
     ModelError
         If the factor is no category, a level has too few prints, or the model cannot be fitted.
     """
+    asked, measured = measured.response.scale, as_measured(measured)
     category = _category(study, factor, against)
     used = _prints(measured, runs)
     present = [level for level in category if (used[factor] == level).any()]
     _refuse_few(used, factor, present, measured)
     study, notes = _without_groups_of_one_level(study, used, factor, present)
+    measured, study, plain = taken_plainly(measured, study)
+    notes = (*notes, *plain)
+    if asked != "as_measured":
+        notes = (*notes, COMPARED_AS_MEASURED.format(title=measured.response.title))
     alone = len(study.factors) == 1 and len(set(used["block"])) == 1 and not study.model.random
     if against and against not in present:
         raise ModelError(

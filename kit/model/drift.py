@@ -11,11 +11,11 @@ import pandas as pd
 from scipy import stats
 
 from kit.model.check import Check, no_verdict, verdict
+from kit.model.known_misses import even_scale, with_known_misses
 from kit.model.least_squares import fit_least_squares, matrix_rank
 from kit.model.mixed import added_column
-from kit.model.saying import amount, span
+from kit.model.scale_words import change_words
 from kit.model.surface import Surface
-from kit.study.description import Response
 from kit.terms import FloatArray
 
 INTERVAL = 0.95
@@ -101,6 +101,7 @@ def measuring_drift_check(surface: Surface) -> Check:
 
 
 def _order_check(surface: Surface, column: str, name: str) -> Check:
+    surface = with_known_misses(surface)
     what = "print order" if column == "print_order" else "measuring order"
     table = surface.observations.sort_values(column, kind="stable")
     order = table[column].to_numpy(dtype=float)
@@ -132,7 +133,7 @@ def _order_check(surface: Surface, column: str, name: str) -> Check:
     around = str(table["run"].iloc[average.at])
     steady, mixed = row["low"] <= 0 <= row["high"], not runs_p < RARE_RUNS
     calm = not average.p < RARE_RUNS
-    said = _drift_words(row, surface.response, name, (steady, mixed, calm), around)
+    said = _drift_words(row, surface, name, (steady, mixed, calm), around)
     frame = pd.DataFrame([{**row, "furthest_run": around}])
     return verdict(name, steady and mixed and calm, frame, said)
 
@@ -163,10 +164,12 @@ def moving_average(surface: Surface, places: npt.NDArray[np.intp]) -> MovingAver
         Its chance is found from 2000 draws of this plan's residuals with a fixed seed.
     """
     # What prints miss has covariance s2 M: for a mixed model given their groups, s2 P.
-    y = surface.observations["residual"].to_numpy(dtype=float)[places]
+    scale = even_scale(surface)
+    y = (surface.observations["residual"].to_numpy(dtype=float) * scale)[places]
     n, s2 = len(y), surface.residual_variance
     if surface.mixed is None:
-        M = np.eye(n) - surface.design @ surface.unscaled @ surface.design.T
+        design = surface.design * scale[:, None]
+        M = np.eye(n) - design @ surface.unscaled @ design.T
     else:
         M = s2 * surface.mixed.P
     M = M[np.ix_(places, places)]
@@ -176,17 +179,16 @@ def moving_average(surface: Surface, places: npt.NDArray[np.intp]) -> MovingAver
     values, vectors = np.linalg.eigh(M)
     free = values > 1e-9
     root = vectors[:, free] * np.sqrt(values[free])
-    scale = float(np.sqrt(np.mean((root.T @ y / values[free]) ** 2)))
-    if scale == 0:
+    size = float(np.sqrt(np.mean((root.T @ y / values[free]) ** 2)))
+    if size == 0:
         return MovingAverage(np.zeros(n), spread * np.sqrt(s2), 0.0, 0, 1.0)
-    distance = np.abs(W @ y) / spread / scale
+    distance = np.abs(W @ y) / spread / size
     draws = np.random.default_rng(1).standard_normal((DRAWS, int(free.sum())))
     far = np.abs(draws @ (W @ root).T) / spread
-    size = np.sqrt(np.mean(draws**2, axis=1))
-    largest = far.max(axis=1) / size
+    largest = far.max(axis=1) / np.sqrt(np.mean(draws**2, axis=1))
     p = (1 + int(np.sum(largest >= distance.max()))) / (1 + DRAWS)
     at = int(distance.argmax())
-    return MovingAverage(W @ y, spread * scale, float(distance.max()), at, p)
+    return MovingAverage(W @ y, spread * size, float(distance.max()), at, p)
 
 
 def _trend(surface: Surface, column: FloatArray) -> tuple[float, float, float] | None:
@@ -194,26 +196,25 @@ def _trend(surface: Surface, column: FloatArray) -> tuple[float, float, float] |
     y = surface.observations["value"].to_numpy(dtype=float)
     if surface.mixed is not None:
         return added_column(surface.design, column, y, surface.mixed.groups)
-    design = np.column_stack([surface.design, column])
+    scale = even_scale(surface)
+    design = np.column_stack([surface.design, column]) * scale[:, None]
     if len(y) <= design.shape[1] or matrix_rank(design) < design.shape[1]:
         return None
-    fit = fit_least_squares(design, y - y.mean())
+    fit = fit_least_squares(design, (y - y.mean()) * scale)
     return float(fit.coefficients[-1]), float(fit.std_errors[-1]), float(fit.df)
 
 
 def _drift_words(
     row: dict[str, float],
-    response: Response,
+    surface: Surface,
     name: str,
     calm: tuple[bool, bool, bool],
     around: str,
 ) -> str:
-    low, high = row["low"], row["high"]
     printed = name == "drift"
     said = (
-        f"From the first print {'' if printed else 'measured '}to the last, {response.title} drifted by "
-        f"{amount(row['estimate'], response.unit, (high - low) / 2)} "
-        f"({span(low, high, response.unit)} with 95 % confidence)"
+        f"From the first print {'' if printed else 'measured '}to the last, {surface.stated.title} drifted by "
+        f"{change_words(surface, row['estimate'], row['low'], row['high'])} with 95 % confidence)"
     )
     cause = "spool, nozzle, room" if printed else "instrument, operator, ageing of the pieces"
     while_ = "while you printed" if printed else "while you measured"

@@ -204,4 +204,7 @@ def _print_miss(surface: Surface) -> float:
         future = future_variance(surface.mixed.small, surface.design)
         return float(np.sqrt(future.variance.mean()))
     leverage = surface.observations["leverage"].to_numpy(dtype=float)
+    if surface.spread is not None and surface.weights is not None:
+        own = surface.residual_variance / surface.weights
+        return float(np.sqrt(np.mean(own * (1 + leverage))))
     return float(np.sqrt(surface.residual_variance * (1 + leverage.mean())))

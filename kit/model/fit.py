@@ -1,4 +1,4 @@
-"""Fit the surface of a response: the one place where statsmodels fits.
+"""Fit the surface of a response.
 
 Print means are fitted on coded actual settings: by least squares, with fixed blocks where there are
 several, or as a mixed model where blocks are random. What the runs cannot support is refused with a
@@ -8,23 +8,24 @@ remedy, or left out and said.
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from statsmodels.regression.linear_model import OLS
 
-from kit.bench.measured import Measured
+from kit.bench.measured import Measured, censored_runs
 from kit.design.height_stacked import counts_height, with_height
 from kit.errors import ModelError
 from kit.model.estimable import Estimable, estimable_terms
 from kit.model.fit_notes import FEW_SPARE as FEW_SPARE
 from kit.model.fit_notes import fit_notes, group_notes
+from kit.model.fitted import Fitted, fit_prints, uneven_scatter
 from kit.model.lack_of_fit import lack_of_fit, mixed_lack_of_fit
-from kit.model.least_squares import left_out_residuals, studentised_residuals
-from kit.model.mixed import BLOCK, MixedFit, RandomPart, fit_mixed, random_groups
+from kit.model.mixed import BLOCK, RandomPart, random_groups
 from kit.model.saying import counted, listed
+from kit.model.scale_choice import choose_scale, on_scale
+from kit.model.selection import selected_terms
 from kit.model.surface import Surface, VarianceParts
 from kit.model.tried import TriedRegion
 from kit.study.data import StudyData
@@ -111,7 +112,8 @@ def fit_surface(
     Returns
     -------
     Surface
-        Coefficients in coded units and the response's unit, with everything later steps need.
+        Coefficients in coded units and the response's unit, or on the scale the study asks for, with everything later
+        steps need.
 
     Raises
     ------
@@ -119,7 +121,7 @@ def fit_surface(
         If main effects cannot be told apart: all of them are named.
     ModelError
         If no run is left to judge scatter by, within or between random groups, a factor that is hard to
-        change was changed inside a block, or all prints agree.
+        change was changed inside a block, all prints agree, or a value has no place on the scale asked for.
 
     Notes
     -----
@@ -144,13 +146,24 @@ def fit_surface(
         block_names, blocks = with_height(block_names, blocks, runs, used)
     chosen = estimable_terms(coding, expand_terms(coding, study.model.terms), coded, blocks, units)
     design = np.column_stack([model_matrix(coding, chosen.terms, coded), blocks])
-    _refuse_no_spare_run(design, chosen, blocks)
+    if study.model.selection == "none":
+        _refuse_no_spare_run(design, chosen, blocks)
 
-    y = used["value"].to_numpy(dtype=float)
     names = ([BLOCK] if study.random_blocks else []) + list(study.model.random)
     groups = random_groups(used, names)
-    mixed = fit_mixed(design, y, groups) if groups else None
-    fit = _least_squares(design, y) if mixed is None else _as_fit(mixed, y)
+    stated, scale = measured.response, choose_scale(measured.response, used, design, groups)
+    measured = on_scale(measured, scale, used["run"])
+    used["value"] = y = scale.forward(used["value"].to_numpy(dtype=float))
+    censored = used["censored"].to_numpy(dtype=bool)
+    selection = selected_terms(study, chosen.terms, coded, blocks, y, groups, censored)
+    if selection is not None:
+        chosen = replace(chosen, terms=selection.terms)
+        design = np.column_stack([model_matrix(coding, chosen.terms, coded), blocks])
+        _refuse_no_spare_run(design, chosen, blocks)
+    fit = fit_prints(
+        design, y, groups, censored=censored, uneven=uneven_scatter(coding, stated.spread, coded)
+    )
+    mixed = fit.mixed
     cells = _cells(coding.code({name: used[name] for name in coding.names}))
     return Surface(
         response=measured.response,
@@ -159,7 +172,7 @@ def fit_surface(
         block_names=tuple(block_names),
         coefficients=fit.coefficients,
         covariance=fit.variance * fit.unscaled,
-        term_df=np.full(design.shape[1], float(fit.df)) if mixed is None else mixed.term_df,
+        term_df=fit.term_df,
         unscaled=fit.unscaled,
         residual_variance=fit.variance,
         residual_df=float(fit.df),
@@ -168,7 +181,9 @@ def fit_surface(
         alias_notes=chosen.alias_notes,
         r2=fit.r2,
         r2_predicted=fit.r2_predicted,
-        lack_of_fit=lack_of_fit(design, blocks, cells, fit.centred)
+        lack_of_fit=None
+        if censored.any()
+        else lack_of_fit(design, blocks, cells, fit.centred, fit.weights)
         if mixed is None
         else mixed_lack_of_fit(design, cells, y, mixed.part),
         variance=_variance_parts(measured, fit.variance, mixed.part if mixed else None),
@@ -177,77 +192,18 @@ def fit_surface(
         specimen_variance=measured.specimen_variance,
         specimen_df=float(measured.specimen_df),
         design=design,
-        method="least squares" if mixed is None else "mixed model (REML, Kenward-Roger)",
-        notes=fit_notes(fit.df, fit.unscaled, fit.left_out, design, chosen.terms, used, bool(trend))
+        method=fit.method,
+        notes=fit_notes(
+            round(fit.df), fit.unscaled, fit.told, design, chosen.terms, used, bool(trend)
+        )
         + group_notes(names, mixed, study),
         factor_units=units,
         mixed=mixed.part if mixed else None,
-    )
-
-
-@dataclass(frozen=True)
-class _Fit:
-    """What statsmodels found, and what follows run by run. ``centred`` is y less its mean."""
-
-    coefficients: FloatArray
-    unscaled: FloatArray
-    variance: float
-    df: int
-    centred: FloatArray
-    fitted: FloatArray
-    residuals: FloatArray
-    leverage: FloatArray
-    left_out: FloatArray
-    studentised: FloatArray
-    r2: float
-    r2_predicted: float
-
-
-def _least_squares(design: FloatArray, y: FloatArray) -> _Fit:
-    # Readings with many constant leading digits lose none of the others when the mean is taken off
-    # first: the difference is exact in doubles, and the intercept takes it up again.
-    mean = float(y.mean())
-    centred = y - mean
-    found = OLS(centred, design).fit(method="qr")
-    coefficients = np.asarray(found.params, dtype=float).copy()
-    unscaled = np.asarray(found.normalized_cov_params, dtype=float)
-    residuals = np.asarray(found.resid, dtype=float)
-    leverage = np.sum((design @ unscaled) * design, axis=1)
-    df = len(y) - design.shape[1]
-    missed = left_out_residuals(residuals, leverage)
-    total = float(np.sum((centred - centred.mean()) ** 2))
-    coefficients[0] += mean
-    return _Fit(
-        coefficients=coefficients,
-        unscaled=unscaled,
-        variance=float(residuals @ residuals) / df,
-        df=df,
-        centred=centred,
-        fitted=y - residuals,
-        residuals=residuals,
-        leverage=leverage,
-        left_out=y - missed,
-        studentised=studentised_residuals(residuals, leverage, df),
-        r2=1 - float(residuals @ residuals) / total,
-        r2_predicted=1 - float(np.sum(missed**2)) / total,
-    )
-
-
-def _as_fit(mixed: MixedFit, y: FloatArray) -> _Fit:
-    # Put a mixed fit into the shape of a least-squares one.
-    return _Fit(
-        coefficients=mixed.coefficients,
-        unscaled=mixed.covariance / mixed.variance,
-        variance=mixed.variance,
-        df=mixed.df,
-        centred=y - y.mean(),
-        fitted=mixed.fitted,
-        residuals=mixed.residuals,
-        leverage=mixed.leverage,
-        left_out=mixed.left_out,
-        studentised=mixed.studentised,
-        r2=mixed.r2,
-        r2_predicted=mixed.r2_predicted,
+        weights=fit.weights,
+        spread=fit.spread,
+        selection=selection,
+        scale=scale,
+        stated_response=None if scale.is_plain else stated,
     )
 
 
@@ -262,6 +218,7 @@ def _used_runs(measured: Measured, runs: pd.DataFrame) -> pd.DataFrame:
     ]
     used = runs.take(mine).reset_index(drop=True)
     used["value"] = np.array([values[run] for run in used["run"]], dtype=float)
+    used["censored"] = used["run"].isin(censored_runs(measured))
     return used
 
 
@@ -272,7 +229,7 @@ def _cells(planned: FloatArray) -> IntArray:
 
 
 def _observations(
-    used: pd.DataFrame, names: Sequence[str], cells: IntArray, fit: _Fit
+    used: pd.DataFrame, names: Sequence[str], cells: IntArray, fit: Fitted
 ) -> pd.DataFrame:
     columns = {
         "run": used["run"],
@@ -288,6 +245,8 @@ def _observations(
         "studentised": fit.studentised,
         "left_out": fit.left_out,
     }
+    if used["censored"].any():
+        columns["censored"] = used["censored"]
     return pd.DataFrame(columns)
 
 
@@ -331,7 +290,7 @@ def _refuse_changed_inside(study: Study, used: pd.DataFrame) -> None:
 def _refuse_no_results(measured: Measured, used: pd.DataFrame) -> None:
     if used.empty:
         raise ModelError(" ".join(["no printed run has a result yet.", *measured.notes]))
-    if len(used) > 1 and np.ptp(used["value"].to_numpy()) == 0:
+    if len(used) > 1 and np.ptp(used["value"].to_numpy()) == 0 and not used["censored"].any():
         raise ModelError(
             f"all {len(used)} prints gave the same value, {used['value'].iloc[0]:g}, so neither effects nor "
             "scatter can be judged. Read it with a finer instrument, or leave this response out."

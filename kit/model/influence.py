@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from kit.model.known_misses import even_scale
 from kit.model.least_squares import ALONE
 from kit.model.surface import Surface
 from kit.terms import FloatArray
@@ -29,6 +30,8 @@ def unit_moves(surface: Surface) -> FloatArray:
     is (X' V^-1 X)^-1 X' V^-1 e_i times what it is missed by; for least squares V is the unit matrix
     (Cook & Weisberg, Residuals and Influence in Regression, 1982, section 2.2).
     """
+    if surface.weights is not None:
+        return np.asarray(surface.unscaled @ (surface.design * surface.weights[:, None]).T)
     if surface.mixed is None:
         return np.asarray(surface.unscaled @ surface.design.T)
     white = np.linalg.solve(surface.mixed.V, surface.design)
@@ -77,7 +80,8 @@ def distances_at_two_errors(surface: Surface) -> FloatArray:
     """
     rest = 1 - surface.observations["leverage"].to_numpy(dtype=float)
     with np.errstate(divide="ignore", invalid="ignore"):
-        variance = np.where(rest > ALONE, surface.residual_variance / rest, np.inf)
+        own = surface.residual_variance / even_scale(surface) ** 2
+        variance = np.where(rest > ALONE, own / rest, np.inf)
     return np.asarray(4 * variance * _unit_distance(surface))
 
 

@@ -22,6 +22,7 @@ def lack_of_fit(
     blocks: FloatArray,
     cells: Sequence[int] | npt.NDArray[np.int64],
     y: FloatArray,
+    weights: FloatArray | None = None,
 ) -> LackOfFit | None:
     """Test the model against cells of equal planned settings.
 
@@ -35,6 +36,9 @@ def lack_of_fit(
         Number of the planned setting of each run.
     y : array, shape (n,)
         Print means.
+    weights : array, shape (n,), optional
+        What each print weighs, where scatter is modelled by setting; mean squares are then those of a print
+        that weighs 1.
 
     Returns
     -------
@@ -48,9 +52,13 @@ def lack_of_fit(
     blocks; degrees of freedom by rank (Draper & Smith, Applied Regression Analysis, 3rd ed., 2.1;
     with blocks: Box & Draper, Response Surfaces, Mixtures, and Ridge Analyses, ch. 15).
     """
-    model_ss, model_rank = residual_ss(design, y)
     cell_columns = np.asarray(cells)[:, None] == np.unique(cells)
-    pure_ss, cell_rank = residual_ss(np.column_stack([cell_columns.astype(float), blocks]), y)
+    full = np.column_stack([cell_columns.astype(float), blocks])
+    if weights is not None:
+        root = np.sqrt(weights)
+        design, full, y = design * root[:, None], full * root[:, None], y * root
+    model_ss, model_rank = residual_ss(design, y)
+    pure_ss, cell_rank = residual_ss(full, y)
     df = (cell_rank - model_rank, len(y) - cell_rank)
     total = float(np.sum((y - y.mean()) ** 2))
     if min(df) < 1 or pure_ss <= NOTHING * total:

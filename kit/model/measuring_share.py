@@ -61,7 +61,7 @@ def measuring_share(
     source = "repeat readings"
     if single is None:
         single, source = gauge_variance, "gauge study"
-    total = surface.residual_variance
+    total = surface.residual_variance / surface.stretch**2  # in the unit that readings have
     if single is None or total <= 0:
         return None
     m = measured.specimens_per_print

@@ -68,12 +68,19 @@ def cross_products(X: FloatArray, y: FloatArray, blocks: FloatArray | None = Non
     -------
     CrossProducts
     """
-    n = float(len(y))
-    if blocks is not None and blocks.shape[1]:
-        q, r = np.linalg.qr(blocks)
-        q = q[:, np.abs(np.diag(r)) > 1e-9 * np.abs(r).max()]
-        X, y, n = X - q @ (q.T @ X), y - q @ (q.T @ y), n - q.shape[1]
+    X, y, n = without_blocks(X, y, blocks)
     return CrossProducts(X.T @ X, X.T @ y, float(y @ y), n)
+
+
+def without_blocks(
+    X: FloatArray, y: FloatArray, blocks: FloatArray | None
+) -> tuple[FloatArray, FloatArray, float]:
+    """Project blocks out of settings and values; give them and the prints that are left in number."""
+    if blocks is None or not blocks.shape[1]:
+        return X, y, float(len(y))
+    q, r = np.linalg.qr(blocks)
+    q = q[:, np.abs(np.diag(r)) > 1e-9 * np.abs(r).max()]
+    return X - q @ (q.T @ X), y - q @ (q.T @ y), float(len(y) - q.shape[1])
 
 
 @dataclass(frozen=True)
@@ -173,7 +180,7 @@ def fit_pool(printers: Sequence[CrossProducts], random: Sequence[int]) -> Pooled
             f"{len(printers)} printers cannot say how printers differ; at least {MIN_PRINTERS} are needed, and with so "
             "few the answer is wide. Add studies of the same material made on other printers."
         )
-    data = _Stacked(printers, list(random))
+    data = Stacked(printers, list(random))
     if np.linalg.matrix_rank(data.total.xx) < len(data.total.xx) or data.total.n <= len(
         data.total.xx
     ):
@@ -181,7 +188,7 @@ def fit_pool(printers: Sequence[CrossProducts], random: Sequence[int]) -> Pooled
     k = len(random)
 
     def criterion(ratios: FloatArray) -> float:
-        return _Point(data, ratios**2).criterion
+        return Point(data, ratios**2).criterion
 
     options = {"ftol": 1e-15, "gtol": 1e-10, "maxiter": 1000}
     bounds = [(0.0, 1e4)] * k
@@ -192,7 +199,7 @@ def fit_pool(printers: Sequence[CrossProducts], random: Sequence[int]) -> Pooled
         for start in _STARTS
     ]
     best = _polished(criterion, np.asarray(min([np.zeros(k), *found], key=criterion)))
-    return _Point(data, best**2).fit()
+    return Point(data, best**2).fit()
 
 
 def _polished(criterion: Callable[[FloatArray], float], best: FloatArray) -> FloatArray:
@@ -221,7 +228,7 @@ def _polished(criterion: Callable[[FloatArray], float], best: FloatArray) -> Flo
     return best
 
 
-class _Stacked:
+class Stacked:
     """Cross-products of all printers, stacked: what is theirs together, and what concerns the random columns."""
 
     def __init__(self, printers: Sequence[CrossProducts], at: list[int]) -> None:
@@ -232,10 +239,10 @@ class _Stacked:
         self.zy = np.array([c.xy[at] for c in printers])
 
 
-class _Point:
+class Point:
     """Everything at one choice of the variance ratios d = variance between printers over that between prints."""
 
-    def __init__(self, data: _Stacked, ratios: FloatArray) -> None:
+    def __init__(self, data: Stacked, ratios: FloatArray) -> None:
         self.data, self.ratios = data, ratios
         total, roots = data.total, np.sqrt(ratios)
         # (I + Z D Z')^-1 = I - Z R M^-1 R Z' with R = D^1/2, M = I + R Z'Z R: safe where a ratio is 0.

@@ -6,6 +6,7 @@ Outside the tried region nothing is foretold unless asked for.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from functools import partial
 from typing import Any, Literal
 
 import numpy as np
@@ -26,7 +27,7 @@ def predict(
     surface: Surface,
     settings: pd.DataFrame | Mapping[str, Any],
     *,
-    what: What = "mean",
+    what: What | Literal["average"] = "mean",
     confidence: float = 0.95,
     extrapolate: bool = False,
 ) -> pd.DataFrame:
@@ -38,9 +39,10 @@ def predict(
         The fitted surface.
     settings : DataFrame, or mapping of factor name to one setting or several
         Natural units; every factor of the study.
-    what : {"mean", "print", "part"}, default "mean"
+    what : {"mean", "print", "part", "average"}, default "mean"
         The average over many prints; the mean of one new print (of as many specimens as the prints
-        of the study had); or one new part.
+        of the study had); or one new part. Where the study asks for another scale than the one measured on, ``mean`` is
+        the typical (middle) print, and ``average`` the average over many; otherwise the two are the same.
     confidence : float, default 0.95
         Strictly between 0 and 1; the limits are two-sided and hold for each row by itself.
     extrapolate : bool, default False
@@ -50,7 +52,9 @@ def predict(
     -------
     DataFrame
         The factor columns, then ``estimate``, ``std_error``, ``df``, ``low``, ``high``, ``tried``.
-        With fixed blocks it speaks of an average block, with random ones of a future block.
+        With fixed blocks it speaks of an average block, with random ones of a future block. On another scale
+        estimate and limits are taken back into the unit of the response: the estimate is the median, the limits are
+        not symmetric and may be a bound of the scale (0, infinity), and ``std_error`` is that of the delta method.
 
     Raises
     ------
@@ -71,16 +75,57 @@ def predict(
     tried = surface.tried.contains(coded)
     if not extrapolate and not tried.all():
         raise ExtrapolationError(_untried_text(surface, table.iloc[int(np.argmin(tried))]))
-    estimate, scale, df = distribution(surface, coded, what)
+    estimate, scale, df = distribution(surface, coded, "mean" if what == "average" else what)
     half = stats.t.ppf((1 + confidence) / 2, df) * scale
+    back = partial(average_of, surface, coded) if what == "average" else surface.scale.back
     return table.assign(
-        estimate=estimate,
-        std_error=scale,
+        estimate=back(estimate),
+        std_error=surface.scale.sd_in_unit(scale, surface.scale.back(estimate)),
         df=df,
-        low=estimate - half,
-        high=estimate + half,
+        low=back(estimate - half),
+        high=back(estimate + half),
         tried=tried,
     )
+
+
+def average_of(surface: Surface, coded: FloatArray, values: FloatArray) -> FloatArray:
+    """Give the average of many new prints whose fitted mean is known.
+
+    On another scale than the one measured on the middle print is not the average print: where single prints can be far
+    above, the average lies above the middle.
+
+    Parameters
+    ----------
+    surface : Surface
+        Gives the scale and the scatter of print means.
+    coded : array, shape (m, n_factors)
+        Coded settings.
+    values : array, shape (m,)
+        Means on the fitted scale.
+
+    Returns
+    -------
+    array, shape (m,)
+        In the unit of the response; ``values`` themselves where it is fitted as measured.
+
+    Notes
+    -----
+    Logarithm: exp(m + s2/2), the mean of a lognormal, s2 the variance of a print at the setting, random groups included. Other scales: the average
+    over the residuals, each added to the mean and taken back (smearing; Duan 1983, J. Am. Stat. Assoc. 78, 605-610), the
+    residuals enlarged to the scatter of a new print.
+    """
+    scale = surface.scale
+    if scale.is_plain:
+        return values
+    variance = (
+        distribution(surface, coded, "print")[1] ** 2 - distribution(surface, coded, "mean")[1] ** 2
+    )
+    if scale.kind == "log":
+        return np.asarray(scale.back(values + variance / 2))
+    residuals = surface.observations["residual"].to_numpy(dtype=float)
+    spread = np.sqrt(np.mean(residuals**2))
+    moved = residuals / spread if spread > 0 else residuals
+    return np.asarray(scale.back(values[:, None] + np.sqrt(variance)[:, None] * moved).mean(axis=1))
 
 
 def distribution(
@@ -100,7 +145,7 @@ def distribution(
     Returns
     -------
     location, scale, df : arrays, shape (n,)
-        In the unit of the response; no check of the tried region.
+        In the unit of the response, or on the fitted scale; no check of the tried region.
 
     Raises
     ------
@@ -112,10 +157,13 @@ def distribution(
     mean: x'Vx. print: x'Vx + s2. part: x'Vx + s2 + s2_specimen (1 - 1/m), since s2 is the scatter of
     print means that average m specimens; degrees of freedom by Welch-Satterthwaite, those of s2
     where m = 1. A mixed model adds the variances of its random groups to print and part, which then
-    speak of a new group of each kind; x'Vx and degrees of freedom after Kenward and Roger.
+    speak of a new group of each kind; x'Vx and degrees of freedom after Kenward and Roger. Where scatter is
+    modelled by setting, s2 is that of the setting, with degrees of freedom after Satterthwaite.
     """
     if what not in ("mean", "print", "part"):
         raise ValueError(f"what must be mean, print or part, got {what!r}.")
+    if surface.success is not None:  # what a part passes or fails: `kit.model.pass_fail`
+        return surface.mean(coded), np.ones(len(coded)), np.full(len(coded), np.inf)
     rows = surface.rows(coded)
     mean = rows @ surface.coefficients
     variance = np.sum((rows @ surface.covariance) * rows, axis=1)
@@ -123,7 +171,9 @@ def distribution(
     if what == "mean":
         return mean, np.sqrt(variance), df
     if surface.mixed is None:
-        variance = variance + surface.residual_variance
+        variance = variance + surface.print_variance(coded)
+        if surface.spread is not None:
+            df = surface.spread.future_df(rows, coded)
     else:
         future = future_variance(surface.mixed.small, rows)
         variance, df = future.variance, future.df

@@ -63,6 +63,13 @@ def refit(surface: Surface, rng: np.random.Generator, draws: int = REFITS) -> Fl
         degrees of freedom), so that they spread as widely as t intervals do; a mixed model's groups are drawn
         too, at the estimated variances.
     """
+    if surface.weights is not None:  # prints do not weigh alike: what they give is drawn at once
+        values, vectors = np.linalg.eigh(surface.covariance)
+        moves = (vectors * np.sqrt(np.maximum(values, 0.0))) @ rng.standard_normal(
+            (len(values), draws)
+        )
+        moves *= np.sqrt(surface.residual_df / rng.chisquare(surface.residual_df, size=draws))
+        return np.asarray(surface.coefficients[:, None] + moves)
     n = len(surface.observations)
     noise = rng.standard_normal((n, draws))
     if surface.mixed is None:

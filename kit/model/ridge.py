@@ -43,7 +43,8 @@ def ridge_path(
     -------
     DataFrame
         One row a radius: ``radius``, ``multiplier``, one column a factor (natural settings),
-        ``estimate``, ``std_error``, ``df``, ``low``, ``high`` (95 % limits of the mean), ``tried``. Read only the rows
+        ``estimate``, ``std_error``, ``df``, ``low``, ``high`` (95 % limits of the mean, where it is fitted on
+        another scale of the median, ``std_error`` on that scale), ``tried``. Read only the rows
         where ``tried`` is True as predictions.
 
     Raises
@@ -79,11 +80,11 @@ def ridge_path(
             "radius": np.asarray(radii, dtype=float),
             "multiplier": [sign * mu for mu, _ in found],
             **surface.coding.decode(coded),
-            "estimate": estimate,
+            "estimate": surface.scale.back(estimate),
             "std_error": std_error,
             "df": df,
-            "low": estimate - half,
-            "high": estimate + half,
+            "low": surface.scale.back(estimate - half),
+            "high": surface.scale.back(estimate + half),
             "tried": surface.tried.contains(coded),
         }
     )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from math import floor, isfinite, log10
+from math import floor, isfinite, isnan, log10
 
 from kit.words import unit_label
 
@@ -57,6 +57,27 @@ def span(low: float, high: float, unit: str) -> str:
     """
     width = high - low
     return f"{rounded(low, width)} to {amount(high, unit, width)}"
+
+
+def percent(chance: float) -> str:
+    """Give a chance as a maker says it; never 0 % or 100 %, since nobody knows that.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> percent(0.9371), percent(0.995), percent(0.0001)
+    ('94 %', 'more than 99 %', 'less than 1 %')
+    """
+    if isnan(chance):
+        return "\N{EN DASH}"
+    if chance >= 0.995:
+        return "more than 99 %"
+    if chance <= 0.005:
+        return "less than 1 %"
+    return f"{100 * chance:.0f} %"
 
 
 def setting(value: float | str, unit: str = "") -> str:

@@ -3,18 +3,24 @@
 from __future__ import annotations
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 import pingouin
 from scipy import stats
 
 from kit.model.boxcox import box_cox
 from kit.model.check import EVIDENT, STRIKING, Check, no_verdict, verdict
+from kit.model.chosen_scale import chosen_scale_check
 from kit.model.influence import cook_distances, distances_at_two_errors, largest_shifts
+from kit.model.known_misses import even_scale, with_known_misses
 from kit.model.least_squares import ALONE
 from kit.model.reduction import indicator
 from kit.model.saying import amount, listed, rounded, span
+from kit.model.scale_words import spread_words
 from kit.model.surface import Surface
-from kit.study.description import Response
+from kit.terms import FloatArray
+
+BoolArray = npt.NDArray[np.bool_]
 
 ENOUGH_PRINTS = 9
 """Below so many (spare) prints, the checks of bell shape and evenness give no verdict."""
@@ -27,6 +33,11 @@ SIMPLE_SCALES = {
     -0.5: "reciprocal square root",
 }
 """The first that the interval allows is advised."""
+
+ASKED_BY = {
+    "logarithm": 'scale = "log"',
+    **{name: f"scale = {power:g}" for power, name in SIMPLE_SCALES.items() if power},
+}
 
 WIDE = 2.0
 """Largest over smallest value below which powers hardly differ (common practice, no source)."""
@@ -43,6 +54,7 @@ def outlier_check(surface: Surface) -> Check:
     -------
     Check
     """
+    surface = with_known_misses(surface)
     table = surface.observations
     df = surface.residual_df - 1
     t = table["studentised"].to_numpy(dtype=float)
@@ -64,7 +76,7 @@ def outlier_check(surface: Surface) -> Check:
         }
     ).sort_values("studentised", key=abs, ascending=False, na_position="last", ignore_index=True)
     odd = rows[rows["p"] < EVIDENT]
-    unit, title = surface.response.unit, surface.response.title
+    title = surface.stated.title
     if odd.empty:
         first = rows.iloc[0]
         return verdict(
@@ -72,12 +84,11 @@ def outlier_check(surface: Surface) -> Check:
             True,
             rows,
             f"No print stands out in {title}; the furthest for its place, run {first['run']}, lies "
-            f"{amount(abs(first['miss']), unit)} from what the others foretell.",
+            f"{spread_words(surface, abs(first['miss']))} from what the others foretell.",
         )
     parts = [
-        f"run {r['run']} gave {amount(r['value'], unit, r['miss'])} where the other prints foretell "
-        f"{amount(r['left_out'], unit, r['miss'])} (without it the surface would move by up to "
-        f"{amount(r['shift'], unit)})"
+        f"run {r['run']} gave {_apart(surface, r['value'], r['left_out'])} (without it the surface would move by up to "
+        f"{spread_words(surface, r['shift'])})"
         for r in odd.to_dict("records")
     ]
     said = (
@@ -85,6 +96,15 @@ def outlier_check(surface: Surface) -> Check:
         "the piece and its log again; it counts until you exclude it with a reason."
     )
     return verdict("outliers", False, rows, said)
+
+
+def _apart(surface: Surface, value: float, left_out: float) -> str:
+    # Say what a print gave and what the others foretell, in the unit of the response.
+    gave, foretold = (float(v) for v in surface.scale.back([value, left_out]))
+    unit, miss = surface.stated.unit, gave - foretold
+    return (
+        f"{amount(gave, unit, miss)} where the other prints foretell {amount(foretold, unit, miss)}"
+    )
 
 
 def influence_check(surface: Surface) -> Check:
@@ -104,6 +124,7 @@ def influence_check(surface: Surface) -> Check:
     reach it by their place alone, so a print is named only if it is off by more than chance explains
     among the prints that could pull so hard by missing two standard errors (5 %, Bonferroni).
     """
+    surface = with_known_misses(surface)
     table = surface.observations
     leverage = table["leverage"].to_numpy(dtype=float)
     p, df = len(surface.coefficients), surface.residual_df
@@ -121,12 +142,12 @@ def influence_check(surface: Surface) -> Check:
     )
     rows = rows.sort_values("cook", ascending=False, na_position="first", ignore_index=True)
     alone = table.loc[1 - leverage <= ALONE, "run"].astype(str).tolist()
-    said = _influence_words(rows, alone, surface.response)
+    said = _influence_words(rows, alone, surface)
     return verdict("influence", not alone and not rows["pulls"].any(), rows, said)
 
 
-def _influence_words(rows: pd.DataFrame, alone: list[str], response: Response) -> str:
-    unit, title = response.unit, response.title
+def _influence_words(rows: pd.DataFrame, alone: list[str], surface: Surface) -> str:
+    title = surface.stated.title
     if alone:
         who = (
             f"run {alone[0]} alone decides"
@@ -138,13 +159,13 @@ def _influence_words(rows: pd.DataFrame, alone: list[str], response: Response) -
     if len(strong):
         return (
             f"The surface of {title} hangs on {listed([f'run {run}' for run in strong['run']])}: leaving one out "
-            f"would move it by up to {amount(strong['shift'].max(), unit)}. Print that setting again before "
+            f"would move it by up to {spread_words(surface, strong['shift'].max())}. Print that setting again before "
             "you rely on it."
         )
     furthest = rows.iloc[int(np.nanargmax(rows["shift"]))]
     return (
         f"Leaving out any one print moves the surface of {title} at the printed settings by at most "
-        f"{amount(furthest['shift'], unit)} (run {furthest['run']}), no more than this plan and this scatter "
+        f"{spread_words(surface, furthest['shift'])} (run {furthest['run']}), no more than this plan and this scatter "
         "explain."
     )
 
@@ -159,11 +180,13 @@ def spread_check(surface: Surface) -> Check:
     -------
     Check
     """
+    surface = with_known_misses(surface)
     table = surface.observations
     rest = 1 - table["leverage"].to_numpy(dtype=float)
     kept = rest > ALONE
     fitted = table["fitted"].to_numpy(dtype=float)[kept]
-    size = np.abs(table["residual"].to_numpy(dtype=float)[kept]) / np.sqrt(rest[kept])
+    even_size = np.abs(table["residual"].to_numpy(dtype=float)) * even_scale(surface)
+    size = even_size[kept] / np.sqrt(rest[kept])
     if len(size) < ENOUGH_PRINTS or np.ptp(fitted) == 0 or np.ptp(size) == 0:
         return no_verdict(
             "spread", "There are too few prints to tell whether scatter is even over the range."
@@ -185,8 +208,28 @@ def spread_check(surface: Surface) -> Check:
         if even
         else f"Scatter {'grows' if rank.statistic > 0 else 'shrinks'} with the response: {halves}, while one "
         "scatter is assumed for all. Chances are too good at one end and too poor at the other."
+        + _way_to_model(surface, even_size, kept)
     )
+    if surface.spread is not None:
+        said = f"Beside the scatter modelled by setting: {said[:1].lower()}{said[1:]}"
     return verdict("spread", even, pd.DataFrame([row]), said)
+
+
+def _way_to_model(surface: Surface, size: FloatArray, kept: BoolArray) -> str:
+    # Name the key that has scatter modelled, with the setting that it goes with most.
+    if surface.mixed is not None or surface.spread is not None or surface.weights is not None:
+        return ""
+    rank = {
+        factor.name: abs(
+            stats.spearmanr(size[kept], surface.observations[factor.name][kept]).statistic
+        )
+        for factor in surface.coding.continuous
+        if np.ptp(surface.observations[factor.name][kept]) > 0
+    }
+    if not rank:
+        return ""
+    name = max(rank, key=lambda n: rank[n])
+    return f' To have scatter depend on a setting, write spread = ["{name}"] in this [[response]].'
 
 
 def normality_check(surface: Surface) -> Check:
@@ -198,7 +241,8 @@ def normality_check(surface: Surface) -> Check:
         Without verdict when few prints are spare: the misses of a lean plan are mixtures of all
         errors, and look bell-shaped or odd for reasons of the plan alone.
     """
-    residuals = surface.observations["residual"].to_numpy(dtype=float)
+    surface = with_known_misses(surface)
+    residuals = surface.observations["residual"].to_numpy(dtype=float) * even_scale(surface)
     title = surface.response.title
     if surface.residual_df < ENOUGH_PRINTS or np.ptp(residuals) == 0:
         return no_verdict(
@@ -225,6 +269,13 @@ def scale_check(surface: Surface) -> Check:
     """
     y = surface.observations["value"].to_numpy(dtype=float)
     title, unit = surface.response.title, surface.response.unit
+    if not surface.scale.is_plain and surface.weights is None:
+        return chosen_scale_check(surface)
+    if surface.weights is not None:
+        return no_verdict(
+            "scale",
+            f"No other scale of {title} was tried, since its prints do not weigh alike in the fit.",
+        )
     if y.min() <= 0:
         return no_verdict(
             "scale", f"{title.capitalize()} has values at or below 0, so no other scale was tried."
@@ -243,8 +294,9 @@ def scale_check(surface: Surface) -> Check:
         return Check("scale", None, table, said)
     simple = [name for power, name in SIMPLE_SCALES.items() if found.low <= power <= found.high]
     better = f"the {simple[0]}" if simple else f"the power {rounded(found.power)}"
+    way = ASKED_BY.get(simple[0], "") if simple else 'scale = "power"'
     said = (
         f"The model would fit {title} more evenly on another scale: {better} of it. As it stands, limits are too "
-        "narrow at one end of the range and too wide at the other."
+        f"narrow at one end of the range and too wide at the other. To fit it so, write {way} under this response."
     )
     return verdict("scale", False, table, said)

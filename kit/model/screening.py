@@ -19,8 +19,8 @@ from kit.errors import ModelError
 from kit.model.saying import counted, listed
 from kit.study.description import Study
 from kit.terms import FloatArray
+from kit.words import CONFIRMATION as CONFIRMATION
 
-CONFIRMATION = "confirmation"
 CONFIDENCE = 0.95
 SAME = 1e-9
 FEWEST_EFFECTS = 3
@@ -201,10 +201,14 @@ def _signs(
         np.all(np.abs(signs[:, scaled]) < SAME, axis=1) if scaled else np.zeros(len(used), bool)
     )
     if wrong or np.any(np.abs(signs[~middle]) < SAME):
-        who = listed(wrong) if wrong else "some prints"
+        who = (
+            f"{listed(wrong)} stood at other settings"
+            if wrong
+            else "some prints had only some of them there"
+        )
         raise ModelError(
-            f"{who}: screening judges settings at their low and high ends, and prints in the middle of all. For three or more "
-            "settings of a factor read the surface report."
+            f"Screening judges settings at their low and high ends, and prints in the middle of all; {who}. For three or "
+            "more settings of a factor read the surface report."
         )
     return signs, middle, used["value"].to_numpy(dtype=float)
 

@@ -314,7 +314,7 @@ def overall(steps: Sequence[SmallSteps], study: Study) -> tuple[str, str, tuple[
         names = [s.response.title for s in steps if _gains(s, step)]
         return (
             MOVE,
-            f"Move the middle to {step_words(study, step)}: clearly better for {', '.join(names)}, clearly worse for nothing.",
+            f"Move the middle to {step_words(study, step)}: clearly better for {', '.join(names)}, and nothing gets clearly worse.",
             step,
         )
     if any(s.verdict == MOVE for s in steps):

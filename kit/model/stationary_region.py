@@ -7,7 +7,9 @@ region is often unbounded; then the readings do not place the point, and that is
 from __future__ import annotations
 
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import dataclass
+from functools import cache
 from itertools import product
 
 import numpy as np
@@ -20,6 +22,10 @@ from kit.terms import FloatArray
 
 LATTICE = {1: 401, 2: 81, 3: 25, 4: 13, 5: 9}
 """Points along each factor when the tried box is searched, by the number of scaled factors."""
+FEW = 200
+"""Directions looked at first."""
+SINGULAR = 1e-3
+"""Ratio of the diagonal of a Cholesky factor from which on a variance counts as nearly singular."""
 
 
 @dataclass(frozen=True)
@@ -128,7 +134,7 @@ def stationary_region(
     return StationaryRegion(
         confidence=confidence,
         limit=limit,
-        bounded=_smallest_far_out(form) > limit,
+        bounded=_is_bounded(form, limit),
         ranges=ranges,
         share=float(belongs.mean()),
     )
@@ -149,7 +155,7 @@ def region_in_words(surface: Surface, region: StationaryRegion) -> str:
     str
         One sentence.
     """
-    title, sure = surface.response.title, f"{100 * region.confidence:g} %"
+    title, sure = surface.stated.title, f"{100 * region.confidence:g} %"
     if not region.ranges:
         return (
             f"With {sure} confidence the surface of {title} is nowhere level inside the tried ranges: it rises "
@@ -199,12 +205,21 @@ def _ratio(form: SecondOrder, rows: FloatArray) -> FloatArray:
     # Give v' Var(v)^-1 v / k for v = rows @ coefficients, rows of shape (m, k, p).
     v = rows @ form.surface.coefficients
     spread = rows @ form.covariance @ rows.transpose(0, 2, 1)
+    return np.asarray(np.einsum("mi,mi->m", v, _divided(spread, v)) / v.shape[1])
+
+
+def _divided(spread: FloatArray, v: FloatArray) -> FloatArray:
+    # Give Var(v)^-1 v for many; where a matrix is nearly singular by the pseudo-inverse, which takes ten times as long.
+    with suppress(np.linalg.LinAlgError):
+        roots = np.diagonal(np.linalg.cholesky(spread), axis1=1, axis2=2)
+        if np.all(roots.min(axis=1) > SINGULAR * roots.max(axis=1)):
+            return np.asarray(np.linalg.solve(spread, v[..., None])[..., 0])
     inverse = np.linalg.pinv(spread, rcond=1e-10, hermitian=True)
-    return np.asarray(np.einsum("mi,mij,mj->m", v, inverse, v) / v.shape[1])
+    return np.asarray(np.einsum("mij,mj->mi", inverse, v))
 
 
-def _smallest_far_out(form: SecondOrder) -> float:
-    # Give the smallest statistic of the bend over all directions.
+def _is_bounded(form: SecondOrder, limit: float) -> bool:
+    # Whether the smallest statistic of the bend over all directions exceeds the limit.
     k = len(form.slope)
 
     def far_out(directions: FloatArray) -> FloatArray:
@@ -212,17 +227,27 @@ def _smallest_far_out(form: SecondOrder) -> float:
         return _ratio(form, np.einsum("jip,mi->mjp", form.bend_rows, unit))
 
     if k == 1:
-        return float(far_out(np.ones((1, 1)))[0])
+        return float(far_out(np.ones((1, 1)))[0]) > limit
+    starts = _directions(k)
+    # One direction below the limit answers; mostly it is among the first few hundred.
+    if far_out(starts[:: len(starts) // FEW]).min() <= limit:
+        return False
+    values = far_out(starts)
+    if values.min() <= limit:
+        return False
+    best = starts[np.argsort(values)[:3]]
+    return all(
+        optimize.minimize(lambda u: float(far_out(u[None])[0]), start, method="Nelder-Mead").fun
+        > limit
+        for start in best
+    )
+
+
+@cache
+def _directions(k: int) -> FloatArray:
+    # Spread directions in k dimensions.
     if k == 2:
         angles = np.linspace(0, np.pi, 2001)
-        starts = np.column_stack([np.cos(angles), np.sin(angles)])
-    else:
-        points = stats.qmc.Halton(k, scramble=False).random(4001)[1:]
-        starts = stats.norm.ppf(points)
-    values = far_out(starts)
-    best = starts[np.argsort(values)[:3]]
-    polished = [
-        optimize.minimize(lambda u: float(far_out(u[None])[0]), start, method="Nelder-Mead").fun
-        for start in best
-    ]
-    return float(min(values.min(), *polished))
+        return np.column_stack([np.cos(angles), np.sin(angles)])
+    points = stats.qmc.Halton(k, scramble=False).random(4001)[1:]
+    return np.asarray(stats.norm.ppf(points))

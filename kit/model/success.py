@@ -8,21 +8,24 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
 from scipy import optimize, special, stats
 
 from kit.model.least_squares import matrix_rank
+from kit.model.penalised import fit_penalised, penalised_log_likelihood
+from kit.model.success_posterior import possible_coefficients
 from kit.study.description import Study
 from kit.terms import Coding, FloatArray, Term, expand_terms, model_matrix
+from kit.words import CONFIRMATION as CONFIRMATION
 
-CONFIRMATION = "confirmation"
 CONFIDENCE = 0.95
-IMPOSSIBLE = -1e8
-"""Stands for a log-likelihood of nothing; small enough for searches that take differences."""
 ENDS = 12.0
 """Limits of the linear predictor are sought so far out: chances of 6 in a million."""
+CHUNK = 4096
+"""Settings handled at a time."""
 
 
 @dataclass(frozen=True)
@@ -37,7 +40,9 @@ class Success:
     coefficients : array, shape (p,)
         Of the log odds that a print comes out, coded units.
     X, came_out : array, shapes (n, p), (n,)
-        The prints: model matrix, and 1 where the print came out.
+        The prints: model matrix, and 1 where the print came out (a share where it holds several pieces).
+    seed : int
+        For draws of what is possible.
     """
 
     coding: Coding
@@ -45,11 +50,12 @@ class Success:
     coefficients: FloatArray
     X: FloatArray
     came_out: FloatArray
+    seed: int = 0
 
     @property
     def failures(self) -> int:
-        """Prints that failed."""
-        return int((1 - self.came_out).sum())
+        """Prints that failed, wholly or in part."""
+        return int((self.came_out < 1).sum())
 
     def chance(self, coded: FloatArray) -> FloatArray:
         """Give the chance that a print comes out at coded settings, shape (m, n_factors).
@@ -61,6 +67,32 @@ class Success:
         rows = model_matrix(self.coding, self.terms, coded)
         return np.asarray(special.expit(rows @ self.coefficients))
 
+    @cached_property
+    def possible(self) -> FloatArray:
+        """Possible coefficients, equally likely after these prints, shape (draws, p)."""
+        rng = np.random.default_rng(self.seed)
+        return possible_coefficients(self.X, self.came_out, self.coefficients, rng)
+
+    def expected(self, coded: FloatArray) -> FloatArray:
+        """Give the chance for the next print: the mean over what these prints leave possible.
+
+        Parameters
+        ----------
+        coded : array, shape (m, n_factors)
+            Coded settings.
+
+        Returns
+        -------
+        array, shape (m,)
+            Unlike `chance` it counts the doubt of the fit.
+        """
+        rows = model_matrix(self.coding, self.terms, coded)
+        means = [
+            special.expit(rows[i : i + CHUNK] @ self.possible.T).mean(axis=1)
+            for i in range(0, len(rows), CHUNK)
+        ]
+        return np.concatenate([np.empty(0), *means])
+
     def limits(self, coded: FloatArray) -> tuple[float, float]:
         """Give 95 % limits of the chance at one coded setting, by profile penalised likelihood.
 
@@ -69,6 +101,17 @@ class Success:
         low, high : float
         """
         row = model_matrix(self.coding, self.terms, np.atleast_2d(coded))[0]
+        asked = tuple(row.tolist())
+        if asked not in self._known:
+            self._known[asked] = self._limits(row)
+        return self._known[asked]
+
+    @cached_property
+    def _known(self) -> dict[tuple[float, ...], tuple[float, float]]:
+        """Limits that were asked for before."""
+        return {}
+
+    def _limits(self, row: FloatArray) -> tuple[float, float]:
         centre = float(row @ self.coefficients)
         top = penalised_log_likelihood(self.X, self.came_out, self.coefficients)
         drop = float(stats.chi2.ppf(CONFIDENCE, 1)) / 2
@@ -101,80 +144,43 @@ def success_surface(runs: pd.DataFrame, study: Study) -> Success | None:
     The likelihood is multiplied by the root of the determinant of the information (Firth, Biometrika 80, 1993, 27-38; for
     separated data Heinze & Schemper, Stat. Med. 21, 2002, 2409-2419).
     """
-    done = runs[runs["status"].isin(["printed", "failed"]) & (runs["round"] != CONFIRMATION)]
+    done = finished_runs(runs)
     y: FloatArray = np.array([float(status == "printed") for status in done["status"]])
     if not len(y) or y.min() == y.max():
         return None
-    coding = study.coding
-    coded = coding.code({name: done[name] for name in coding.names})
+    coded = study.coding.code({name: done[name] for name in study.coding.names})
+    return fit_success(study.coding, coded, y, seed=study.seed)
+
+
+def finished_runs(runs: pd.DataFrame) -> pd.DataFrame:
+    """Give the runs that came out or failed, confirmation runs left out."""
+    return runs[runs["status"].isin(["printed", "failed"]) & (runs["round"] != CONFIRMATION)]
+
+
+def fit_success(coding: Coding, coded: FloatArray, y: FloatArray, *, seed: int = 0) -> Success:
+    """Fit how the chance of success depends on coded settings, straight effects of the log odds.
+
+    Parameters
+    ----------
+    coding : Coding
+        The study's.
+    coded : array, shape (n, n_factors)
+        Settings of the prints.
+    y : array, shape (n,)
+        1 for success, 0 for failure; a share where a print holds several pieces.
+    seed : int
+        Of the study.
+
+    Returns
+    -------
+    Success
+    """
     kept: list[Term] = []
     for term in expand_terms(coding, "main"):
         if matrix_rank(model_matrix(coding, [*kept, term], coded)) > len(kept):
             kept.append(term)
     X = model_matrix(coding, kept, coded)
-    return Success(coding, tuple(kept), fit_penalised(X, y), X, y)
-
-
-def fit_penalised(X: FloatArray, y: FloatArray) -> FloatArray:
-    """Fit a logistic model by Firth's penalised likelihood.
-
-    Parameters
-    ----------
-    X : array, shape (n, p)
-        Model matrix, columns independent.
-    y : array, shape (n,)
-        0 or 1.
-
-    Returns
-    -------
-    array, shape (p,)
-
-    Examples
-    --------
-    Two settings, 5 of 5 and 2 of 5 came out. Adding one half to each cell gives the same odds:
-
-    >>> X = np.column_stack([np.ones(10), np.repeat([0.0, 1.0], 5)])
-    >>> b = fit_penalised(X, np.array([1] * 5 + [1, 1, 0, 0, 0.0]))
-    >>> np.exp(b).round(4).tolist(), round(5.5 / 0.5, 4), round(2.5 / 3.5 / 11, 4)
-    ([11.0, 0.0649], 11.0, 0.0649)
-    """
-    b = np.zeros(X.shape[1])
-    here = penalised_log_likelihood(X, y, b)
-    for _ in range(200):
-        mean = special.expit(X @ b)
-        weight = mean * (1 - mean)
-        information = X.T @ (X * weight[:, None])
-        leverage = weight * np.einsum("ij,ij->i", X @ np.linalg.inv(information), X)
-        score = X.T @ (y - mean + leverage * (0.5 - mean))
-        step = np.linalg.solve(information, score)
-        step *= min(1.0, 5.0 / max(float(np.abs(step).max()), 1e-300))
-        for _ in range(30):
-            there = penalised_log_likelihood(X, y, b + step)
-            if there >= here - 1e-12:
-                break
-            step = step / 2
-        b, here = b + step, there
-        if np.abs(step).max() < 1e-10:
-            break
-    return np.asarray(b)
-
-
-def penalised_log_likelihood(X: FloatArray, y: FloatArray, b: FloatArray) -> float:
-    """Give the log-likelihood plus half the log determinant of the information.
-
-    Returns
-    -------
-    float
-    """
-    eta = X @ b
-    mean = special.expit(eta)
-    information = X.T @ (X * (mean * (1 - mean))[:, None])
-    sign, log_det = np.linalg.slogdet(information)
-    if sign <= 0:
-        return IMPOSSIBLE
-    return float(
-        np.sum(y * special.log_expit(eta) + (1 - y) * special.log_expit(-eta)) + log_det / 2
-    )
+    return Success(coding, tuple(kept), fit_penalised(X, y), X, y, seed)
 
 
 def _profile(X: FloatArray, y: FloatArray, row: FloatArray, eta: float, start: FloatArray) -> float:

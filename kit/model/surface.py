@@ -7,15 +7,20 @@ cannot recode settings. `kit.model.fit` makes it; nothing here fits.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from math import nan
 from typing import Any
 
 import numpy as np
 import pandas as pd
+from scipy import special
 
 from kit.model.mixed import RandomPart
+from kit.model.scale import AS_MEASURED, Scale
+from kit.model.selection import Selection
 from kit.model.small_sample import contrast_df
+from kit.model.spread import Spread
+from kit.model.success import Success
 from kit.model.tried import TriedRegion
 from kit.study.description import Response
 from kit.terms import Coding, FloatArray, Term, model_matrix
@@ -59,13 +64,15 @@ class Surface:
     Attributes
     ----------
     response : Response
+        On the fitted scale: where that is another than the one measured on, limits and label are those of the scale.
     coding : Coding
     terms : tuple of Term
         The p_x terms in the factors, intercept first.
     block_names : tuple of str
         Names of the fixed block columns (sum-to-zero), after the terms; empty without fixed blocks.
     coefficients : array, shape (p,)
-        For terms, then block columns, in coded units and the response's unit.
+        For terms, then block columns, in coded units and the response's unit (on the fitted scale, as are all
+        variances, and values in ``observations``).
     covariance : array, shape (p, p)
         Estimated covariance of the coefficients.
     term_df : array, shape (p,)
@@ -108,6 +115,22 @@ class Surface:
         ``covariance`` is Kenward and Roger's, ``residual_variance`` that of prints within groups, ``unscaled`` the
         covariance over it, and the observations' ``fitted``, ``residual``, ``leverage`` and ``left_out`` are given the
         groups each print belongs to.
+    weights : array of shape (n,), or None
+        What each print weighs in the coefficients where they do not all weigh alike: prints at the limit of the
+        instrument (then the observations have a column ``censored``, ``residual`` of such a print is what is expected
+        beyond its value, ``left_out`` and ``studentised`` are missing), or scatter that differs by setting.
+    spread : Spread or None
+        How scatter depends on the settings, where the study asks for it; then ``residual_variance`` is its average over
+        the prints.
+    selection : Selection or None
+        How the prints themselves chose the terms, where the study asks for it.
+    scale : Scale
+        Between what was measured and what is fitted; as measured unless the study asks for another.
+    stated_response : Response or None
+        The response as the study states it, where the scale is another; see ``stated``.
+    success : Success or None
+        For what a part passes or fails: then the coefficients are log odds, ``covariance`` is that of their posterior, and the
+        fitted scale is the normal one, on which a part passes above 0 (`kit.model.pass_fail`).
     """
 
     response: Response
@@ -136,6 +159,40 @@ class Surface:
     notes: tuple[str, ...] = field(default_factory=tuple)
     factor_units: Mapping[str, str] = field(default_factory=dict)
     mixed: RandomPart | None = None
+    weights: FloatArray | None = None
+    spread: Spread | None = None
+    selection: Selection | None = None
+    scale: Scale = AS_MEASURED
+    stated_response: Response | None = None
+    success: Success | None = None
+
+    @property
+    def stated(self) -> Response:
+        """The response in its own unit, as the study states it."""
+        return self.stated_response or self.response
+
+    @property
+    def stretch(self) -> float:
+        """How much the fitted scale rises per unit of the response at its prints; 1 as measured.
+
+        An SD on the fitted scale divided by it is the root mean square of the SDs in the unit over the prints.
+        """
+        if self.scale.is_plain:
+            return 1.0
+        slopes = self.scale.slope(self.scale.back(self.observations["value"]))
+        return float(np.mean(slopes**-2.0) ** -0.5)
+
+    def with_response(self, stated: Response) -> Surface:
+        """Give the surface judged by other requirements, stated in the unit of the response.
+
+        Returns
+        -------
+        Surface
+        """
+        if self.scale.is_plain:
+            return replace(self, response=stated)
+        fitted = self.scale.requirement(stated)
+        return replace(self, response=fitted, stated_response=stated)
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -159,9 +216,22 @@ class Surface:
         -------
         array, shape (m,)
         """
+        if self.spread is not None:
+            return self.spread.contrast_df(rows)
         if self.mixed is None:
             return np.full(len(rows), float(self.residual_df))
         return contrast_df(self.mixed.small, rows)
+
+    def print_variance(self, coded: FloatArray) -> FloatArray:
+        """Give the scatter of print means at coded settings, as a variance, shape (m,); within random groups.
+
+        Returns
+        -------
+        array, shape (m,)
+        """
+        if self.spread is not None:
+            return self.spread.variance(coded)
+        return np.full(len(coded), float(self.residual_variance))
 
     def mean(self, coded: FloatArray) -> FloatArray:
         """Give fitted means at coded settings, shape (m,); no check of the tried region.
@@ -170,7 +240,18 @@ class Surface:
         -------
         array, shape (m,)
         """
+        if self.success is not None:
+            return np.asarray(special.ndtri(self.success.expected(coded)))
         return np.asarray(self.rows(coded) @ self.coefficients)
+
+    def typical(self, coded: FloatArray) -> FloatArray:
+        """Give what is typical at coded settings in the response's unit, shape (m,): the mean, or on another scale the median.
+
+        Returns
+        -------
+        array, shape (m,)
+        """
+        return self.scale.back(self.mean(coded))
 
     def code(self, settings: Mapping[str, Any]) -> FloatArray:
         """Code a table of natural settings, shape (m, n_factors).

@@ -36,6 +36,7 @@ from kit.printer.remarks import (
     NOT_POSSIBLE,
     SAME_SPEED,
     Remark,
+    list_runs,
     plan_findings,
     print_path_mm,
     run_remarks,
@@ -43,7 +44,7 @@ from kit.printer.remarks import (
 )
 from kit.study.description import Study
 from kit.terms import FloatArray
-from kit.words import conversion
+from kit.words import capital, conversion
 
 DASH = "\N{EN DASH}"
 
@@ -76,6 +77,27 @@ class PrintAssessment:
     def possible(self) -> npt.NDArray[np.bool_]:
         """Whether each run can be printed as set, shape (n,)."""
         return (self.table["verdict"] != NOT_POSSIBLE).to_numpy(copy=True)
+
+    @property
+    def verdicts(self) -> tuple[str, ...]:
+        """The verdicts in words, runs with the same one in one line; those to look at are all named."""
+        alike: dict[tuple[str, str], list[str]] = {}
+        for row in self.table.to_dict("records"):
+            alike.setdefault((row["verdict"], row["sentence"]), []).append(str(row["run"]))
+        said = []
+        for (verdict, sentence), runs in alike.items():
+            who = list_runs(runs)
+            if len(alike) == 1 < len(runs):
+                who = f"All {len(runs)} runs"
+            elif verdict != FINE and len(runs) > 1:
+                who = f"Runs {', '.join(runs)}"
+            said.append(f"{who}: {verdict}. {sentence}")
+        return tuple(said)
+
+    @property
+    def lines(self) -> tuple[str, ...]:
+        """The verdicts, and the totals where they are known."""
+        return (*self.verdicts, self.totals) if self.totals else self.verdicts
 
     def _repr_html_(self) -> str:
         said = [*self.findings, self.totals, *self.missing]
@@ -276,14 +298,10 @@ def _verdict(remarks: Sequence[Remark]) -> str:
 
 def _sentence(remarks: Sequence[Remark], reasons: _Reasons) -> str:
     if remarks:
-        return " ".join(_capital(r.text) for r in remarks)
+        return " ".join(capital(r.text) for r in remarks)
     if not reasons.texts:
         return "Nothing speaks against it."
     return f"Nothing speaks against it as far as known; not judged: {', '.join(reasons.texts)}."
-
-
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]
 
 
 def _totals(table: pd.DataFrame) -> str:

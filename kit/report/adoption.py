@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -170,7 +170,7 @@ def _surfaces(donor: Analysis, study: Study) -> dict[str, Surface]:
         raise TransferError(
             f"the donor has no fitted surface of {listed(lacking)}; leave that requirement out or ask them for their readings."
         )
-    return {n: replace(s, response=wanted[n]) for n, s in donor.surfaces.items() if n in wanted}
+    return {n: s.with_response(wanted[n]) for n, s in donor.surfaces.items() if n in wanted}
 
 
 def _prints(

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import platform
 from collections.abc import Mapping
-from importlib.metadata import version
 from typing import Any
 
-from kit.bench.cautions import cautions_for
 from kit.report.adoption import DONOR, Adoption
-from kit.report.results import SCHEMA, VERSIONS, json_values, overall_digest
+from kit.report.numbers import numbers_document
+from kit.report.show_special import scale_numbers
 from kit.window.offset import OffsetPosterior
 from kit.window.offset_settings import (
     MorePrints,
@@ -20,27 +18,21 @@ def adoption_numbers(
     adoption: Adoption, parameters: Mapping[str, Any] | None = None
 ) -> dict[str, Any]:
     """Give the contents of the adopter's ``results.json``."""
-    digests = dict(adoption.data.digests)
-    digests |= {f"{DONOR}/{n}": d for n, d in adoption.donor.data.digests.items()}
-    document = {
-        "schema": SCHEMA,
-        "title": adoption.data.study.title,
-        "digest": overall_digest(digests),
+    body = {
         "donor": {"title": adoption.donor.study.title, "settings": dict(adoption.settings)},
         "prints": len(adoption.prints),
         "thermometer_difference": _offset_numbers(adoption.after or adoption.before),
         "recommended": _corrected_numbers(adoption),
         "more_prints": _more_numbers(adoption.more),
         "notes": list(adoption.notes),
-        "cautions": [c.text for c in cautions_for(adoption.data.study)],
-        "provenance": {
-            "versions": {"python": platform.python_version(), **{n: version(n) for n in VERSIONS}},
-            "seed": adoption.data.study.seed,
-            "parameters": {"study": ".", **dict(parameters or {})},
-            "input_digests": dict(sorted(digests.items())),
-        },
     }
-    return json_values(document)  # type: ignore[no-any-return]
+    return numbers_document(adoption.data.study, both_digests(adoption), body, parameters)
+
+
+def both_digests(adoption: Adoption) -> dict[str, str]:
+    """Give the digests of this study's files and of the donor's, in their folder."""
+    donors = {f"{DONOR}/{n}": d for n, d in adoption.donor.data.digests.items()}
+    return {**adoption.data.digests, **donors}
 
 
 def _offset_numbers(found: OffsetPosterior) -> dict[str, Any]:
@@ -53,6 +45,7 @@ def _offset_numbers(found: OffsetPosterior) -> dict[str, Any]:
             "low": least,
             "high": most,
             "correlation": found.correlation(name),
+            **scale_numbers(found.printers.surfaces[name].scale),  # mean, low and high are on it
         }
     return {
         "mean": found.mean,

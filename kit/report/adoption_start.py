@@ -14,9 +14,7 @@ from kit.study.folder import RUNS_FILE, STUDY_FILE, write_whole
 from kit.study.intake import take_in
 from kit.study.read import study_problems
 from kit.study.tables import table_text
-from kit.window.offset_settings import (
-    place_prints,
-)
+from kit.window.place_prints import place_prints
 
 COPIED = ("study", "runs", "readings", "gauge", "references")
 """Files of the donor's study that the adopter keeps a copy of."""
@@ -114,7 +112,7 @@ def adopter_text(text: str) -> str:
         r"(?m)^title\s*=.*$", f'title = "{title}, on another printer"', changed, count=1
     )
     changed = re.sub(
-        r"(?ms)(^\[printer\]\s*?\n(?:(?!^\[).*?\n)*?)name\s*=[^\n]*\n",
+        r"(?ms)(^\[printer\]\s*?\n(?:(?!^\[)[^\n]*\n)*?)name\s*=[^\n]*\n",
         r'\1name = "new printer"           # yours; go through the lines below as well' + "\n",
         changed,
         count=1,

@@ -15,7 +15,7 @@ from kit.errors import DesignError, UsageError
 from kit.report.document import Block, Group, Sentences, Table
 from kit.report.figures import figure_block
 from kit.report.plan import Plan, new_plan
-from kit.report.wording import number, spoken, with_unit
+from kit.report.wording import family_words, number, with_unit
 from kit.study.description import Design, Family, Study
 from kit.words import unit_label
 
@@ -57,15 +57,15 @@ def plans_beside(plan: Plan, others: str) -> Beside:
         raise UsageError(
             f"{len(wanted)} plans beside this one: at most {MOST - 1} can be read side by side."
         )
-    plans, refused = {f"this plan ({spoken(plan.study.design.family)})": plan}, {}
+    plans, refused = {f"this plan ({family_words(plan.study.design.family)})": plan}, {}
     for text in wanted:
         study = varied(plan.study, text)
         try:
             made = new_plan(study)
         except DesignError as error:
-            refused[spoken(text)] = str(error).splitlines()[0]
+            refused[family_words(text)] = str(error).splitlines()[0]
             continue
-        plans[spoken(text)] = Plan(
+        plans[family_words(text)] = Plan(
             **{**{k: getattr(made, k) for k in Plan.__dataclass_fields__}, "noises": plan.noises}
         )
     return Beside(plans, refused)

@@ -15,6 +15,7 @@ from kit.report.wording import (
     with_unit,
 )
 from kit.study.description import Response
+from kit.words import capital as capital
 
 VERDICTS = {
     MORE: "differ by more than the margin",
@@ -37,8 +38,9 @@ def answer_sentence(found: Comparison, response: Response, factor: str) -> str:
             words = [_pair_words(p, response) for p in mine]
             parts.append(f"{join_words(words)}, {_verdict_words(mine[0], response)}")
         elif mine:
-            words = [f"{p.second} and {p.first}" for p in mine]
-            parts.append(f"{join_words(words)} {_verdict_words(mine[0], response)}")
+            who = join_words([f"{p.second} against {p.first}" for p in mine])
+            colon = "" if verdict == LESS else ":"
+            parts.append(f"{who}{colon} {_verdict_words(mine[0], response)}")
     return f"{head}: {'; '.join(parts)}."
 
 
@@ -99,8 +101,3 @@ def any_difference(found: Comparison, response: Response, factor: str) -> str:
 
 def _p(p: float) -> str:
     return "below 0.0001" if p < 0.0001 else f"= {p:.2g}"
-
-
-def capital(text: str) -> str:
-    """Begin with a capital letter."""
-    return text[:1].upper() + text[1:]

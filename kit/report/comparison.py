@@ -3,21 +3,18 @@
 from __future__ import annotations
 
 import math
-import platform
 from collections.abc import Mapping
 from dataclasses import dataclass
-from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
-from kit.bench.cautions import cautions_for
 from kit.bench.instruments import specimen_results
 from kit.bench.measured import Measured
 from kit.errors import ModelError
 from kit.model.compare import Comparison, compare_levels
 from kit.model.equivalence import ALPHA, prints_needed
 from kit.model.pairs import Pair
-from kit.report.results import SCHEMA, VERSIONS, json_values, overall_digest
+from kit.report.numbers import numbers_document
 from kit.study.data import StudyData
 from kit.study.description import Response, Study
 from kit.study.intake import take_in
@@ -100,6 +97,8 @@ def compare_study(folder: str | Path, *, factor: str = "", against: str = "") ->
     for category in categories:
         home = against if against in category.levels else ""
         for name, result in measured.items():
+            if result.response.passes_or_fails:
+                continue
             try:
                 found[category.name, name] = compare_levels(
                     result, data.runs, study, category.name, against=home
@@ -170,24 +169,13 @@ def compare_results(
     dict
         Plain JSON values.
     """
-    digests = study.data.digests
     comparisons: dict[str, dict[str, Any]] = {}
     for (factor, response), found in study.comparisons.items():
         comparisons.setdefault(factor, {})[response] = _numbers(found)
-    document = {
-        "schema": SCHEMA,
-        "title": study.study.title,
-        "digest": overall_digest(digests),
+    body = {
         "comparisons": comparisons,
-        "cautions": [c.text for c in cautions_for(study.study)],
-        "provenance": {
-            "versions": {"python": platform.python_version(), **{n: version(n) for n in VERSIONS}},
-            "seed": study.study.seed,
-            "parameters": {"study": ".", **dict(parameters or {})},
-            "input_digests": dict(sorted(digests.items())),
-        },
     }
-    return json_values(document)  # type: ignore[no-any-return]
+    return numbers_document(study.study, study.data.digests, body, parameters)
 
 
 def _numbers(found: Comparison) -> dict[str, Any]:

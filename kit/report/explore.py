@@ -73,7 +73,7 @@ def _tried(steps: tuple[Setting, ...], factor: Any) -> str:  # noqa: ANN401 - a 
 
 def _said(analysis: Analysis, settings: Mapping[str, Setting]) -> tuple[Block, ...]:
     study = analysis.study
-    choice = what_if(analysis.surfaces, study, settings)
+    choice = what_if(analysis.judged, study, settings)
     if choice is None:
         text = (
             f"{settings_line(study, settings)}: nobody printed near that, so nothing is foretold."

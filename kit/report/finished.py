@@ -11,8 +11,8 @@ import nbformat
 from kit.errors import PublishError
 from kit.report.document import Document
 from kit.report.notebook import document_of, error_of, results_of
+from kit.report.numbers import overall_digest
 from kit.report.render import MAIN_TEMPLATE, report_folder
-from kit.report.results import overall_digest
 from kit.study.data import StudyData
 from kit.study.description import Study
 from kit.study.folder import RESULTS_FILE

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import platform
 from collections.abc import Mapping
 from dataclasses import dataclass
-from importlib.metadata import version
 from math import sqrt
 from pathlib import Path
 from typing import Any
@@ -13,13 +11,13 @@ from typing import Any
 import pandas as pd
 
 from kit.bench.bias import Bias, instrument_bias
-from kit.bench.cautions import cautions_for
 from kit.bench.instruments import specimen_results
 from kit.errors import MeasurementError, ModelError
 from kit.model.fit import fit_surface
 from kit.model.gauge import analyse_gauge, repeats_needed, requirement_share
 from kit.model.gauge_result import Component, Gauge
-from kit.report.results import SCHEMA, VERSIONS, json_values, overall_digest
+from kit.model.scale_choice import as_measured
+from kit.report.numbers import numbers_document
 from kit.study.data import StudyData
 from kit.study.description import Response
 from kit.study.intake import take_in
@@ -148,22 +146,11 @@ def gauge_results(study: GaugeStudy, parameters: Mapping[str, Any] | None = None
     dict
         Plain JSON values.
     """
-    digests = study.data.digests
-    document = {
-        "schema": SCHEMA,
-        "title": study.data.study.title,
-        "digest": overall_digest(digests),
+    body = {
         "gauge": {name: _gauge_numbers(study, name) for name in study.gauges},
         "references": {name: _bias_numbers(b) for name, b in study.biases.items()},
-        "cautions": [c.text for c in cautions_for(study.data.study)],
-        "provenance": {
-            "versions": {"python": platform.python_version(), **{n: version(n) for n in VERSIONS}},
-            "seed": study.data.study.seed,
-            "parameters": {"study": ".", **dict(parameters or {})},
-            "input_digests": dict(sorted(digests.items())),
-        },
     }
-    return json_values(document)  # type: ignore[no-any-return]
+    return numbers_document(study.data.study, study.data.digests, body, parameters)
 
 
 def _used(gauge: pd.DataFrame | None, quantity: str) -> pd.DataFrame:
@@ -211,7 +198,9 @@ def _run_scatter(
     for name in gauges:
         try:
             surface = (
-                fit_surface(measured[name], data.runs, data.study) if name in measured else None
+                fit_surface(as_measured(measured[name]), data.runs, data.study)
+                if name in measured
+                else None
             )
         except ModelError:
             continue

@@ -19,6 +19,7 @@ from kit.design.noise import Noise
 from kit.design.order import order_runs, readings_to_fill
 from kit.design.precision import Precision, assess_plan
 from kit.design.support import Support, support
+from kit.errors import DesignError
 from kit.printer import PrintAssessment, assess_prints
 from kit.report.plan_noise import study_noises
 from kit.study.description import Study
@@ -135,6 +136,10 @@ def make_plan(folder: str | Path) -> Plan:
     """
     folder = Path(folder)
     data = take_in(folder)
+    if data.study.adopt.donor and len(data.runs):
+        raise DesignError(
+            "this study carries another one over, and its prints stand in runs.csv already (testprint adopt chose them); nothing was changed."
+        )
     plan = replace(new_plan(data.study), noises=study_noises(data)[0])
     save_plan(folder, plan.runs, plan.to_fill)
     sheets = folder / SHEETS

@@ -84,15 +84,20 @@ def make_confirmation(folder: str | Path, prints: int = USUAL) -> tuple[Confirma
     folder = Path(folder)
     analysis = analyse(folder)
     plan = propose_confirmation(analysis, prints)
-    planned = analysis.data.runs
-    waiting = planned[(planned["round"] == CONFIRMATION) & (planned["status"] == "planned")]
-    if len(waiting):
+    waiting = waiting_prints(analysis)
+    if waiting:
         raise ConfirmError(
-            f"{len(waiting)} confirming prints are planned already and not printed yet; nothing was changed. Print "
+            f"{waiting} confirming prints are planned already and not printed yet; nothing was changed. Print "
             "them, or delete their rows from runs.csv."
         )
     rows = [dict(plan.settings) for _ in range(prints)]
     return plan, write_round(folder, analysis.data, CONFIRMATION, pd.DataFrame(rows))
+
+
+def waiting_prints(analysis: Analysis) -> int:
+    """Count the confirming prints that are planned and not printed yet."""
+    runs = analysis.data.runs
+    return int(((runs["round"] == CONFIRMATION) & (runs["status"] == "planned")).sum())
 
 
 def propose_confirmation(analysis: Analysis, prints: int = USUAL) -> ConfirmationPlan:
@@ -121,7 +126,7 @@ def propose_confirmation(analysis: Analysis, prints: int = USUAL) -> Confirmatio
     if not 1 <= prints <= 500:
         raise ConfirmError(f"confirming prints: found {prints}, allowed are 1 to 500.")
     return plan_confirmation(
-        analysis.surfaces, analysis.study, window.recommended.settings, prints=prints
+        analysis.judged, analysis.study, window.recommended.settings, prints=prints
     )
 
 

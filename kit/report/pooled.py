@@ -12,36 +12,19 @@ from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
 
-from kit.bench.cautions import cautions_for, scope_line
 from kit.errors import KitError, StudyError
 from kit.pool import PooledAnswer, pool
 from kit.pool_frame import StudySummary, shared_frame, summarise
-from kit.report.document import Answer, Block, CautionList, Document, Heading, Sentences, Table
+from kit.report.document import FigureBlock
 from kit.report.html import page_html
 from kit.report.lock import only_writer
+from kit.report.show_pooled import answer_sentence, pooled_document, pooled_numbers
 from kit.report.stage import clear_up, replace_folder
-from kit.report.wording import (
-    decimals_for,
-    interval,
-    number,
-    percent,
-    requirement,
-    settings_line,
-    spoken,
-    with_unit,
-)
 from kit.report.write import results_text
 from kit.study.description import Study
 from kit.study.read import read_study
 
 FOLDER = "pool"
-
-_HOW = (
-    "Every study was condensed to its cross-products (sums of squares and products of settings and print means) in a coding that "
-    "all share; one surface was fitted to all of them, with effects of each printer drawn from a normal distribution (restricted "
-    "maximum likelihood, Patterson and Thompson 1971). The chance comes from a Student t for one new part on one new printer, "
-    "degrees of freedom after Satterthwaite."
-)
 
 
 @dataclass(frozen=True)
@@ -176,141 +159,13 @@ def _write(folder: Path, answer: PooledAnswer, left_out: Mapping[str, str]) -> P
         (stage / "index.html").write_text(
             page_html(document, footer=footer), encoding="utf-8", newline="\n"
         )
+        (stage / "figures").mkdir()
+        for block in document.blocks:
+            if isinstance(block, FigureBlock):
+                (stage / "figures" / f"{block.name}.png").write_bytes(block.data)
         (stage / "results.json").write_text(results_text(numbers), encoding="utf-8", newline="\n")
 
     with only_writer(folder):
         clear_up(target)
         replace_folder(target, fill)
     return target / "index.html"
-
-
-def pooled_numbers(answer: PooledAnswer) -> dict[str, Any]:
-    """Give the contents of the pool's ``results.json``: full precision, the studies' units."""
-    return {
-        "schema": 1,
-        "title": _title(answer),
-        "printers": {p: {"prints": n} for p, n in answer.prints.items()},
-        "models": {
-            name: {
-                "coefficients": [float(v) for v in fit.coefficients],
-                "between_printers": {
-                    str(c): float(v) for c, v in zip(fit.random, fit.components, strict=False)
-                },
-                "print_variance": float(fit.components[-1]),
-            }
-            for name, fit in answer.fits.items()
-        },
-        "recommended" if answer.reached else "best_compromise": {
-            "settings": dict(answer.settings),
-            "probability_on_a_new_printer": answer.probability,
-            "predictions": {
-                n: {"mean": p.mean, "low": p.low, "high": p.high}
-                for n, p in answer.predictions.items()
-            },
-        },
-        "window": {"confidence": answer.study.window.confidence, "share": answer.share},
-    }
-
-
-def _title(answer: PooledAnswer) -> str:
-    what = answer.study.material.polymer or "One material"
-    return f"{what} on {len(answer.printers)} printers"
-
-
-def answer_sentence(answer: PooledAnswer) -> str:
-    """Say the settings and the chance on a new printer."""
-    best = settings_line(answer.study, answer.settings)
-    chance = percent(answer.probability)
-    asked = percent(answer.study.window.confidence)
-    if answer.reached:
-        return f"On a printer that nobody has tried yet: {best}. Chance that one new part meets every requirement: {chance}."
-    return (
-        f"No settings reach {asked} on a printer that nobody has tried yet. The best: {best}, with a chance of {chance} "
-        "that one new part meets every requirement."
-    )
-
-
-def pooled_document(answer: PooledAnswer, left_out: Mapping[str, str]) -> Document:
-    """Build the page.
-
-    Parameters
-    ----------
-    answer : PooledAnswer
-        The pooled answer.
-    left_out : mapping of study to str
-        Studies that could not take part, and why.
-
-    Returns
-    -------
-    Document
-    """
-    status = f"From {sum(answer.prints.values())} prints on {len(answer.printers)} printers; not confirmed on another one yet."
-    blocks: list[Block] = [
-        Answer(answer_sentence(answer), status, reached=answer.reached),
-        Heading("What a new printer would give", 2),
-        _foretold(answer),
-        Heading("How far printers differ", 2),
-        _spread(answer),
-        _shifts(answer),
-        Heading("How it was done", 2),
-        Sentences(
-            (
-                _HOW,
-                *answer.notes,
-            )
-        ),
-    ]
-    if left_out:
-        said = tuple(f"{n}: {text.splitlines()[0]}" for n, text in left_out.items())
-        blocks.append(Sentences(said, tone="notice", title="Studies that were left out"))
-    cautions = tuple(c.text for c in cautions_for(answer.study))
-    blocks += [Heading("Cautions and limits", 2), CautionList(cautions, scope_line(answer.study))]
-    return Document(_title(answer), tuple(blocks))
-
-
-def _foretold(answer: PooledAnswer) -> Table:
-    rows = []
-    for response in answer.study.responses:
-        p = answer.predictions[response.name]
-        chance = percent(answer.alone[response.name]) if response.name in answer.alone else "–"
-        rows.append((
-            spoken(response.name), requirement(response) if response.has_limits else "–",
-            with_unit(number(p.mean, decimals_for(p.high - p.low)), response.unit),
-            interval(p.low, p.high, response.unit), chance,
-        ))  # fmt: skip
-    columns = ("Response", "Required", "Expected", "95 % of new parts", "Chance")
-    return Table(
-        columns,
-        tuple(rows),
-        "One new part on a printer that nobody has tried, at these settings.",
-        numeric=(2, 3, 4),
-    )
-
-
-def _spread(answer: PooledAnswer) -> Table:
-    rows = []
-    for response in answer.study.responses:
-        between, within = answer.between[response.name], answer.within[response.name]
-        decimals = decimals_for(2 * max(between, within))
-        rows.append((
-            spoken(response.name), with_unit(number(between, decimals), response.unit),
-            with_unit(number(within, decimals), response.unit),
-        ))  # fmt: skip
-    columns = ("Response", "Between printers", "Between parts of one printer")
-    return Table(
-        columns, tuple(rows), "Scatter at these settings, as standard deviations.", numeric=(1, 2)
-    )
-
-
-def _shifts(answer: PooledAnswer) -> Table:
-    responses = answer.study.responses
-    rows = []
-    for i, printer in enumerate(answer.printers):
-        cells = []
-        for r in responses:
-            decimals = decimals_for(2 * max(answer.between[r.name], answer.within[r.name]))
-            cells.append(with_unit(number(float(answer.shifts[r.name][i]), decimals), r.unit))
-        rows.append((printer, str(answer.prints[printer]), *cells))
-    columns = ("Printer", "Prints", *(spoken(r.name) for r in responses))
-    caption = "How far each printer lies from the average one at these settings, drawn towards 0 by as much as it is uncertain."
-    return Table(columns, tuple(rows), caption, numeric=tuple(range(1, len(columns))))

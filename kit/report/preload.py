@@ -24,7 +24,6 @@ UNUSED = (
 
 NOTEBOOK = (
     "kit.report.html",
-    "seaborn.relational",
     "matplotlib.backends.backend_agg",
     "matplotlib_inline.backend_inline",
     "ipykernel.kernelapp",

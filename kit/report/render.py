@@ -14,7 +14,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from kit.errors import RenderError
+from kit.errors import RenderError, UsageError
 from kit.report.document import Answer, Document
 from kit.report.freshness import made_from, stamp_of
 from kit.report.kernel import ForkedKernel, can_fork
@@ -73,7 +73,7 @@ def template_path(name: str) -> Path:
 
     Raises
     ------
-    RenderError
+    UsageError
         If there is no such template.
     """
     notebooks = sorted(
@@ -81,7 +81,7 @@ def template_path(name: str) -> Path:
     )  # 0 is the home page, no report
     found = {p.stem.split("-", 1)[-1]: p for p in notebooks}
     if name not in found:
-        raise RenderError(f"no template {name!r}; templates are {', '.join(found)}.")
+        raise UsageError(f"no template {name!r}; templates are {', '.join(found)}.")
     return found[name]
 
 

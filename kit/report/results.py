@@ -5,28 +5,22 @@ The shape is a contract (schema 1); other programs read it.
 
 from __future__ import annotations
 
-import hashlib
 import math
-import platform
 from collections.abc import Mapping
-from importlib.metadata import version
 from typing import Any
 
-import numpy as np
-
 from kit.analysis import Analysis
-from kit.bench.cautions import cautions_for
 from kit.model.canonical import Stationary, effects_table
 from kit.model.surface import Surface
 from kit.report.confirm_numbers import confirmation_numbers
 from kit.report.measuring_numbers import measuring_numbers
+from kit.report.numbers import numbers_document
 from kit.report.show_elsewhere import other_printers_numbers
 from kit.report.show_next import next_numbers
+from kit.report.show_outcomes import outcome_numbers
+from kit.report.show_special import special_numbers
 from kit.report.show_success import success_numbers
 from kit.window.result import Choice, Window
-
-SCHEMA = 1
-VERSIONS = ("testprint-kit", "numpy", "scipy", "pandas", "statsmodels")
 
 
 def results_document(
@@ -46,10 +40,7 @@ def results_document(
     dict
         Plain JSON values; missing numbers are None.
     """
-    document = {
-        "schema": SCHEMA,
-        "title": analysis.study.title,
-        "digest": overall_digest(analysis.data.digests),
+    body = {
         "models": {
             name: _model(surface, analysis.stationary[name])
             for name, surface in analysis.surfaces.items()
@@ -60,10 +51,9 @@ def results_document(
         "measuring": measuring_numbers(analysis),
         **_other_ways(analysis),
         **success_numbers(analysis),
-        "cautions": [c.text for c in cautions_for(analysis.study)],
-        "provenance": provenance_numbers(analysis, parameters),
+        **outcome_numbers(analysis),
     }
-    return json_values(document)  # type: ignore[no-any-return]
+    return numbers_document(analysis.study, analysis.data.digests, body, parameters)
 
 
 def _answer(analysis: Analysis) -> dict[str, Any]:
@@ -77,24 +67,6 @@ def _answer(analysis: Analysis) -> dict[str, Any]:
         "window": _window(window, analysis.study.window.confidence),
         "other_printers": other_printers_numbers(window),
     }
-
-
-def provenance_numbers(
-    analysis: Analysis, parameters: Mapping[str, Any] | None = None
-) -> dict[str, Any]:
-    """Give what the numbers were made from and with."""
-    return {
-        "versions": {"python": platform.python_version(), **{n: version(n) for n in VERSIONS}},
-        "seed": analysis.study.seed,
-        "parameters": {"study": ".", **dict(parameters or {})},
-        "input_digests": dict(sorted(analysis.data.digests.items())),
-    }
-
-
-def overall_digest(digests: Mapping[str, str]) -> str:
-    """Give one SHA-256 over the digests of all input files."""
-    joined = "".join(f"{name}:{digest}\n" for name, digest in sorted(digests.items()))
-    return hashlib.sha256(joined.encode()).hexdigest()
 
 
 def _model(surface: Surface, stationary: Stationary | None) -> dict[str, Any]:
@@ -119,6 +91,7 @@ def _model(surface: Surface, stationary: Stationary | None) -> dict[str, Any]:
             **({"groups": dict(parts.groups)} if parts.groups else {}),
         },
         **({"method": surface.method} if surface.mixed else {}),
+        **special_numbers(surface),
         "lack_of_fit": {"F": lack.F, "df": list(lack.df), "p": lack.p} if lack else None,
         "stationary_point": _stationary(stationary) if stationary else None,
     }
@@ -173,16 +146,3 @@ def _window(window: Window | None, confidence: float) -> dict[str, Any]:
         return {"confidence": confidence, "share": 0.0, "ranges": {}}
     ranges = {name: list(ends) for name, ends in window.ranges.items()}
     return {"confidence": confidence, "share": window.share, "ranges": ranges}
-
-
-def json_values(value: Any) -> Any:  # noqa: ANN401 - any JSON value
-    """Turn numpy scalars into plain ones and what is no number into None."""
-    if isinstance(value, Mapping):
-        return {str(k): json_values(v) for k, v in value.items()}
-    if isinstance(value, list | tuple):
-        return [json_values(v) for v in value]
-    if isinstance(value, np.generic):
-        value = value.item()
-    if isinstance(value, float) and not math.isfinite(value):
-        return None
-    return value

@@ -9,7 +9,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
-from kit.errors import RenderError
+from kit.errors import RenderError, UsageError
 from kit.report.kernel import QUIET, ForkedKernel
 from kit.report.notebook import Notebook
 from kit.report.preload import preload_client
@@ -30,7 +30,7 @@ def check_parameters(template: Path, options: Mapping[str, Any]) -> None:
 
     Raises
     ------
-    RenderError
+    UsageError
         Naming the option, what was given and what is allowed.
     """
     known = _papermill().inspect_notebook(str(template))
@@ -38,11 +38,11 @@ def check_parameters(template: Path, options: Mapping[str, Any]) -> None:
     for name, value in options.items():
         if name not in allowed:
             choice = ", ".join(allowed) or "none"
-            raise RenderError(f"option {name!r} is unknown; options of this notebook: {choice}.")
+            raise UsageError(f"option {name!r} is unknown; options of this notebook: {choice}.")
         wanted = str(known[name]["inferred_type_name"]).split("[")[0]
         fits = isinstance(value, _TYPES.get(wanted, (object,)))
         if not fits or (isinstance(value, bool) and wanted != "bool"):
-            raise RenderError(f"option {name}: got {value!r}, expected {wanted}.")
+            raise UsageError(f"option {name}: got {value!r}, expected {wanted}.")
 
 
 def _papermill() -> Any:  # noqa: ANN401 - untyped library

@@ -2,22 +2,21 @@
 
 from __future__ import annotations
 
-import platform
 from collections.abc import Mapping
-from dataclasses import dataclass
-from importlib.metadata import version
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from kit.bench.cautions import cautions_for
 from kit.bench.instruments import specimen_results
 from kit.bench.measured import Measured
 from kit.errors import ModelError
+from kit.model.plainly import limit_note
+from kit.model.scale_words import judged_as_measured
 from kit.model.screening import CONFIRMATION, SAME, Screening, screen
 from kit.model.screening_three import is_mirrored, screen_mirrored
-from kit.report.results import SCHEMA, VERSIONS, json_values, overall_digest
+from kit.report.numbers import numbers_document
 from kit.study.data import StudyData
 from kit.study.description import Response, Study
 from kit.study.intake import take_in
@@ -72,13 +71,26 @@ def screen_study(folder: str | Path) -> ScreeningStudy:
     found: dict[str, Screening] = {}
     failures: list[str] = []
     for name, measured in specimen_results(data).items():
+        if measured.response.passes_or_fails:
+            failures.append(f"{name}: it passes or fails; see the surface report")
+            continue
         try:
-            found[name] = _screen(measured, data)
+            found[name] = _told(_screen(measured, data), measured)
         except ModelError as error:
             failures.append(f"{name}: {error}")
     if not found:
-        raise ModelError(" ".join(dict.fromkeys(failures)) or "no printed run has a result yet.")
+        reasons = dict.fromkeys(failure.partition(": ")[2] for failure in failures)
+        raise ModelError(" ".join(reasons) or "no printed run has a result yet.")
     return ScreeningStudy(data, found, tuple(failures))
+
+
+def _told(found: Screening, measured: Measured) -> Screening:
+    """Say where the study asks for another scale: effects are judged as measured, so that they have a unit."""
+    limit = limit_note(measured)
+    if limit:
+        found = replace(found, notes=(*found.notes, limit))
+    notes = judged_as_measured([measured.response])
+    return replace(found, notes=(*found.notes, *notes)) if notes else found
 
 
 def _screen(measured: Measured, data: StudyData) -> Screening:
@@ -112,21 +124,10 @@ def screening_results(
     dict
         Plain JSON values.
     """
-    digests = study.data.digests
-    document = {
-        "schema": SCHEMA,
-        "title": study.study.title,
-        "digest": overall_digest(digests),
+    body = {
         "screening": {name: _numbers(found) for name, found in study.screenings.items()},
-        "cautions": [c.text for c in cautions_for(study.study)],
-        "provenance": {
-            "versions": {"python": platform.python_version(), **{n: version(n) for n in VERSIONS}},
-            "seed": study.study.seed,
-            "parameters": {"study": ".", **dict(parameters or {})},
-            "input_digests": dict(sorted(digests.items())),
-        },
     }
-    return json_values(document)  # type: ignore[no-any-return]
+    return numbers_document(study.study, study.data.digests, body, parameters)
 
 
 def _numbers(found: Screening) -> dict[str, Any]:

@@ -3,17 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from math import sqrt
+from math import expm1, sqrt
 from typing import Any
 
-from kit.bench.cautions import cautions_for, scope_line
 from kit.charts.offset import draw_offset
 from kit.report.adoption import DONOR, Adoption
-from kit.report.adoption_numbers import adoption_numbers
+from kit.report.adoption_numbers import adoption_numbers, both_digests
 from kit.report.document import (
     Answer,
     Block,
-    CautionList,
     Group,
     Heading,
     Results,
@@ -21,6 +19,7 @@ from kit.report.document import (
     Table,
 )
 from kit.report.figures import figure_block
+from kit.report.small_print import caution_list, provenance_blocks
 from kit.report.wording import (
     count,
     decimals_for,
@@ -126,19 +125,27 @@ def show_adopt_printer(adoption: Adoption) -> Group:
     rows = []
     for name in found.bias_sd:
         response = adoption.study.response_named(name)
-        mean, low, high = found.bias_limits(name)
+        surface = found.printers.surfaces[name]
+        added, unit = [*found.bias_limits(name), found.bias_sd[name]], response.unit
+        if surface.scale.kind == "log":  # what is added to a logarithm is a share of the value
+            added, unit = [100 * expm1(v) for v in added], "%"
+        else:
+            added = [v / surface.stretch for v in added]
+        mean, low, high, assumed = added
         places = decimals_for(high - low)
         rows.append(
             (
                 response.title,
-                with_unit(number(mean, places), response.unit),
-                interval(low, high, response.unit, places),
-                with_unit(number(found.bias_sd[name], places), response.unit),
+                with_unit(number(mean, places), unit),
+                interval(low, high, unit, places),
+                with_unit(number(assumed, places), unit),
             )
         )
     caption = (
         "What this printer adds to each response at equal temperature, for whatever other reason."
     )
+    if any(s.scale.kind == "log" for s in found.printers.surfaces.values()):
+        caption += " In percent where the response is fitted as its logarithm."
     columns = ("Response", "Added here", "95 of 100", "Assumed beforehand (SD)")
     blocks.append(Table(columns, tuple(rows), caption, numeric=(1, 2, 3)))
     return Group(tuple(blocks))
@@ -248,8 +255,8 @@ def show_adopt_prints(adoption: Adoption) -> Group:
     for name, surface in surfaces.items():
         response = study.response_named(name)
         columns.append(response.title)
-        places = decimals_for(4 * sqrt(surface.residual_variance))
-        means = surface.mean(coded)
+        places = decimals_for(4 * sqrt(surface.residual_variance) / surface.stretch)
+        means = surface.typical(coded)
         for i, value in enumerate(table[name]):
             found, foretold = (number(float(v), places) for v in (value, means[i]))
             cells[i].append(f"{with_unit(found, response.unit)} ({foretold})")
@@ -260,21 +267,13 @@ def show_adopt_prints(adoption: Adoption) -> Group:
 
 def show_adopt_cautions(adoption: Adoption) -> Group:
     """Show the cautions that apply, and what the results are not for."""
-    study = adoption.data.study
-    return Group((CautionList(tuple(c.text for c in cautions_for(study)), scope_line(study)),))
+    return Group((caution_list(adoption.data.study),))
 
 
 def show_adopt_provenance(adoption: Adoption, parameters: Mapping[str, Any] | None = None) -> Group:
     """Show versions, seed and the digests of the files of both studies."""
-    source = adoption_numbers(adoption, parameters)["provenance"]
-    rows = [("seed", str(source["seed"]))]
-    rows += [(name, digest) for name, digest in source["input_digests"].items()]
-    rows += [(f"version of {name}", text) for name, text in source["versions"].items()]
     text = f"The same files give the same numbers; the donor's lie in the folder {DONOR}. All numbers stand in results.json beside this page."
-    table = Table(
-        ("What", "Value"), tuple(rows), "Seed, SHA-256 of the inputs, versions", folded=True
-    )
-    return Group((Sentences((text,)), table))
+    return provenance_blocks(adoption.data.study, both_digests(adoption), parameters, text)
 
 
 def adopt_numbers(adoption: Adoption, parameters: Mapping[str, Any] | None = None) -> Results:

@@ -8,12 +8,15 @@ from collections.abc import Callable, Iterator
 from kit.analysis import Analysis
 from kit.charts.picture import Picture
 from kit.charts.window import draw_chance_map, draw_limits_strip
+from kit.design.height_stacked import HEIGHT_STACKED
+from kit.model.scale_words import middle_part_note
 from kit.report.document import Answer, Block, Group, Heading, Sentences, Table
 from kit.report.figures import begin_drawing, figure_block, view_of
 from kit.report.show_both_ways import both_ways_notes
 from kit.report.show_confirm import banner, why, withdrawn
 from kit.report.show_data import measured_drawings
 from kit.report.show_models import effect_drawings, story_drawings
+from kit.report.show_outcomes import outcome_blocks
 from kit.report.show_success import success_notes
 from kit.report.wording import (
     count,
@@ -31,6 +34,7 @@ from kit.report.wording import (
 )
 from kit.study.description import Response, Study
 from kit.window.printers import nozzle_place
+from kit.window.relaxation import PASSES
 from kit.window.result import Choice, Window
 
 FORETOLD_ONLY = "Withdrawn: what follows is what the fit foretold before the confirming prints spoke against it."
@@ -55,7 +59,8 @@ def show_answer(analysis: Analysis) -> Group:
         warnings = _warnings(analysis, window)
         if warnings:
             blocks.append(Sentences(warnings, tone="notice", title="Before you act on it"))
-        blocks.append(figure_block(draw_limits_strip(choice, study)))
+        if any(r.name in choice.predictions and not r.passes_or_fails for r in study.responses):
+            blocks.append(figure_block(draw_limits_strip(choice, study)))
     return Group(tuple(blocks))
 
 
@@ -76,9 +81,16 @@ def show_confidence(analysis: Analysis) -> Group:
     window, study = analysis.window, analysis.study
     choice = _choice(window)
     if window is None or choice is None:
-        return Group((Sentences(("That can be said once every requirement has been measured.",)),))
+        text = (
+            "That can be said once every requirement has been measured."
+            if window is None
+            else "No requirement is stated, so there is no chance to be sure of."
+        )
+        return Group((Sentences((text,)),))
     rows = tuple(
-        _requirement_row(r, choice) for r in study.responses if r.name in choice.predictions
+        _requirement_row(r, choice)
+        for r in (*study.responses, *(r for r in study.judged if r not in study.responses))
+        if r.name in choice.predictions
     )
     caption = (
         "What one new part will do at these settings. The limits hold 95 of 100 new parts "
@@ -86,7 +98,15 @@ def show_confidence(analysis: Analysis) -> Group:
     )
     columns = ("Response", "Required", "Expected", "95 of 100 new parts", "Chance to meet it")
     table = Table(columns, rows, caption, numeric=(2, 3, 4))
-    said: tuple[Block, ...] = (table, Sentences(tuple(_sureness(window, choice, study))))
+    sure = [
+        *_sureness(window, choice, study),
+        *middle_part_note(analysis.surfaces.values()),
+    ]
+    said: tuple[Block, ...] = (
+        table,
+        Sentences(tuple(sure)),
+        *outcome_blocks(analysis, choice),
+    )
     if is_withdrawn(analysis):
         said = (Sentences((FORETOLD_ONLY,), tone="notice"), *said)
     return Group(said)
@@ -102,8 +122,8 @@ def show_window(analysis: Analysis) -> Group:
         blocks.append(Sentences((FORETOLD_ONLY,), tone="notice"))
     elif window.ranges:
         blocks.append(_ranges_table(window, study))
-        share = f"{percent(window.share)} of the printable settings in the tried region belong to the window."
-        blocks.append(Sentences((share,), tone="minor"))
+        share = f"{_part(window.share)} the printable settings in the tried region belong to the window."
+        blocks.append(Sentences((share, *_other_levels(window, study)), tone="minor"))
     if _has_scale(study):
         blocks.append(
             figure_block(draw_chance_map(window, study, analysis.runs, view_of(analysis)))
@@ -111,6 +131,27 @@ def show_window(analysis: Analysis) -> Group:
     if window.relaxations:
         blocks.append(_relaxation_table(window, study))
     return Group(tuple(blocks))
+
+
+def _other_levels(window: Window, study: Study) -> Iterator[str]:
+    """Name the levels of categories, other than that of the ranges, at which the window goes on."""
+    good = window.grid[window.grid["probability"] >= window.confidence]
+    for factor in study.factors:
+        if factor.is_category:
+            mine = str(window.ranges[factor.name][0])
+            others = [
+                v for v in factor.levels if v != mine and bool((good[factor.name] == v).any())
+            ]
+            if others:
+                them = "it" if len(others) == 1 else "them"
+                yield (
+                    f"The ranges are those at {spoken(factor.name)} {mine}; with {join_words(others)} some settings reach "
+                    f"{percent(window.confidence)} too, but the ranges were not found for {them}."
+                )
+
+
+def _part(share: float) -> str:
+    return "All of" if share == 1 else f"{percent(share)} of"
 
 
 def _has_scale(study: Study) -> bool:
@@ -128,7 +169,15 @@ def _interim(analysis: Analysis) -> str:
         f"Interim report: {analysis.printed} of {count(total, 'run')} printed so far. "
         "Everything below may still change."
     )
-    return text + (" Still missing: " + "; ".join(waiting) + "." if waiting else "")
+    return text + (" Still missing: " + "; ".join(waiting).rstrip(".") + "." if waiting else "")
+
+
+def _prints(analysis: Analysis) -> str:
+    """Say from how many prints; the levels of a stack are one print."""
+    if analysis.study.design.family != HEIGHT_STACKED:
+        return count(analysis.printed, "print")
+    printed = analysis.runs[analysis.runs["status"] == "printed"]
+    return f"{count(len(printed), 'level')} in {count(printed['block'].nunique(), 'stack')}"
 
 
 def _place(study: Study) -> str:
@@ -141,6 +190,7 @@ def _answer(analysis: Analysis) -> Answer:
     window = analysis.window
     if window is None:
         reasons = "; ".join(f"{spoken(n)}: {why}" for n, why in analysis.waiting.items())
+        reasons = reasons.rstrip(".")
         sentence = "No answer yet." + (f" What is missing: {reasons}." if reasons else "")
         return Answer(sentence, "Nothing is recommended so far.", reached=False)
     if window.recommended is not None:
@@ -152,7 +202,7 @@ def _reached(analysis: Analysis, window: Window, choice: Choice) -> Answer:
     study = analysis.study
     sentence = (
         f"{_place(study)}: {settings_line(study, choice.settings)}. "
-        f"{_chance_sentence(study, choice)}, from {count(analysis.printed, 'print')}."
+        f"{_chance_sentence(study, choice)}, from {_prints(analysis)}."
     )
     return Answer(sentence, banner(analysis.confirmation), _facts(study, choice, window))
 
@@ -166,14 +216,14 @@ def _not_reached(analysis: Analysis, window: Window) -> Answer:
     if math.isnan(choice.probability):
         sentence = (
             f"{_place(study)}: closest to the targets are {settings_line(study, choice.settings)}, from "
-            f"{count(analysis.printed, 'print')}. No lower or upper limit is stated, so there is no chance to give."
+            f"{_prints(analysis)}. No lower or upper limit is stated, so there is no chance to give."
         )
         status = "State lower or upper limits in study.toml to learn how sure that is."
         return Answer(sentence, status, _facts(study, choice, window), reached=False)
     sentence = (
         f"{_place(study)}: no tried setting meets every requirement with {goal} chance. "
         f"The best compromise is {settings_line(study, choice.settings)}. "
-        f"{_chance_sentence(study, choice)}, from {count(analysis.printed, 'print')}."
+        f"{_chance_sentence(study, choice)}, from {_prints(analysis)}."
     )
     status = "This is a compromise, not a recommendation."
     if choice.binding:
@@ -183,7 +233,7 @@ def _not_reached(analysis: Analysis, window: Window) -> Answer:
 
 
 def _chance_sentence(study: Study, choice: Choice) -> str:
-    wanted = [f"{r.title} {requirement(r)}" for r in study.responses if r.has_limits]
+    wanted = [f"{r.title} {requirement(r)}" for r in study.judged]
     meets = "meets all of" if len(wanted) > 1 else "meets the requirement"
     where = ""
     if study.window.other_printers and nozzle_place(study) is not None:
@@ -198,7 +248,8 @@ def _percent_range(choice: Choice) -> str:
     """Give the interval of a chance; like the chance itself it never says 0 or 100 %."""
     low, high = percent(choice.low), percent(choice.high)
     if low == high:
-        return f"wholly {low}"
+        wholly = {"more than 99 %": "wholly above 99 %", "less than 1 %": "wholly below 1 %"}
+        return wholly.get(low, f"{low} throughout")
     both_plain = low[0].isdigit() and high[0].isdigit()
     return f"{low.removesuffix(' %') if both_plain else low} to {high}"
 
@@ -227,8 +278,11 @@ def _warnings(analysis: Analysis, window: Window) -> tuple[str, ...]:
     failed = analysis.runs[analysis.runs["status"] == "failed"]
     if len(failed):
         names = join_words([str(r) for r in failed["run"]])
+        told = "the chance speaks of prints that come out"
+        if analysis.study.window.failed_prints:
+            told = "the chance counts a print that fails as not meeting the requirements"
         notes.append(
-            f"{count(len(failed), 'print')} failed (run {names}); the chance speaks of prints that come out."
+            f"{count(len(failed), 'print')} failed ({'run' if len(failed) == 1 else 'runs'} {names}); {told}."
         )
     for name, checks in analysis.checks.items():
         title = analysis.study.response_named(name).title
@@ -241,6 +295,9 @@ def _warnings(analysis: Analysis, window: Window) -> tuple[str, ...]:
 
 def _requirement_row(response: Response, choice: Choice) -> tuple[str, ...]:
     foretold = choice.predictions[response.name]
+    if response.passes_or_fails:
+        met = percent(foretold.mean)
+        return (response.title, requirement(response), "yes or no", "–", met)
     places = decimals_for(foretold.high - foretold.low)
     alone = choice.alone.get(response.name)
     return (
@@ -258,7 +315,7 @@ def _sureness(window: Window, choice: Choice, study: Study) -> list[str]:
         f"{_percent_range(choice)}."
     )
     sentences = [] if math.isnan(choice.probability) else [rough]
-    if choice.binding and len([r for r in study.responses if r.has_limits]) > 1:
+    if choice.binding and len(study.judged) > 1:
         name = study.response_named(choice.binding).title
         best = (choice.without or {}).get(choice.binding)
         gain = f"; without it the best chance would be {percent(best)}" if best is not None else ""
@@ -270,7 +327,7 @@ def _sureness(window: Window, choice: Choice, study: Study) -> list[str]:
     apart = (
         "The joint chance is the product of the single ones, as if responses did not go together."
     )
-    if len([r for r in study.responses if r.has_limits]) > 1:
+    if len([r for r in study.judged if not r.passes_or_fails]) > 1:
         sentences.append(together if window.joint else apart)
     return sentences
 
@@ -285,7 +342,9 @@ def _ranges_table(window: Window, study: Study) -> Table:
                 spoken(factor.name),
                 setting(factor, low),
                 setting(factor, high),
-                f"{setting(factor, tried[0])} to {setting(factor, tried[-1])}",
+                ", ".join(map(str, tried))
+                if factor.is_category
+                else f"{setting(factor, tried[0])} to {setting(factor, tried[-1])}",
             )
         )
     caption = (
@@ -299,8 +358,13 @@ def _relaxation_table(window: Window, study: Study) -> Table:
     rows = []
     for relaxed in window.relaxations:
         response = study.response_named(relaxed.response)
+        if relaxed.side == PASSES:
+            best = percent(relaxed.probability_without)
+            rows.append((response.title, requirement(response), "no limit to move", best))
+            continue
         side = "at least" if relaxed.side == "lower" else "at most"
-        places = decimals_for(abs((relaxed.needed or relaxed.limit) - relaxed.limit) or 1.0)
+        gap = 0.0 if relaxed.needed is None else abs(relaxed.needed - relaxed.limit)
+        places = decimals_for(gap or 1.0)
         needed = "no value helps alone"
         if relaxed.needed is not None:
             needed = f"{side} {with_unit(number(relaxed.needed, places), response.unit)}"

@@ -18,6 +18,7 @@ from kit.model.size_correction import (
 )
 from kit.report.document import Block, Group, Heading, Sentences, Table
 from kit.report.wording import count, decimals_for, interval, number, percent, settings_line, spoken
+from kit.words import capital
 
 AXES = {"x": "along X", "y": "along Y", "z": "in height (Z)", "wall": "of walls"}
 
@@ -61,7 +62,7 @@ def show_scores(analysis: Analysis) -> Group:
     """Show how far raters agree, and the scores as ordered classes."""
     blocks: list[Block] = []
     for scores in study_scores(analysis.data):
-        blocks.append(Heading(f"How sure is the judging? {_capital(scores.response.title)}", 3))
+        blocks.append(Heading(f"How sure is the judging? {capital(scores.response.title)}", 3))
         blocks.append(Sentences(tuple(_agreement_sentences(scores.raters))))
         blocks += _ordinal_blocks(scores, analysis)
     return Group(tuple(blocks))
@@ -191,7 +192,7 @@ def _ordinal_blocks(scores: Scores, analysis: Analysis) -> list[Block]:
         )
         for row in table.to_dict("records")
     )
-    caption = f"{_capital(title)} as ordered classes: from the middle to the high end of a setting, the odds of a higher score are multiplied by"
+    caption = f"{capital(title)} as ordered classes: from the middle to the high end of a setting, the odds of a higher score are multiplied by"
     blocks: list[Block] = [
         Table(("Setting", "odds", "95 % interval"), rows, caption, numeric=(1, 2), folded=True)
     ]
@@ -208,7 +209,3 @@ def _ordinal_blocks(scores: Scores, analysis: Analysis) -> list[Block]:
             ),
         )
     return blocks
-
-
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]

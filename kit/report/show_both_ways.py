@@ -7,6 +7,7 @@ from kit.report.document import Block, Sentences, Table
 from kit.report.wording import percent, settings_line
 from kit.window.both_ways import OtherWay
 from kit.window.result import Choice
+from kit.words import capital
 
 FALSE_ALARM = 0.19
 """Share of calm responses for which at least one check that can change the answer speaks up, by simulation
@@ -35,7 +36,7 @@ def both_ways_notes(analysis: Analysis) -> list[str]:
     if window is None:
         return []
     return [
-        f"{_capital(way.what)} the answer would be another: {_settings(analysis, way)} ({way.why})."
+        f"{capital(way.what)} the answer would be another: {_settings(analysis, way)} ({way.why})."
         for way in analysis.other_ways
         if way.differs_from(window)
     ]
@@ -76,7 +77,3 @@ def _settings(analysis: Analysis, way: OtherWay) -> str:
 
 def _percent(chance: float) -> str:
     return percent(chance) if chance == chance else "–"
-
-
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]

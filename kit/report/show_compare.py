@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from kit.bench.cautions import cautions_for, scope_line
 from kit.charts.compare import draw_differences, draw_levels
 from kit.model.checks import check_surface
 from kit.model.compare import Comparison
@@ -16,7 +15,6 @@ from kit.report.comparison import CompareStudy, Needed, compare_results, needed_
 from kit.report.document import (
     Answer,
     Block,
-    CautionList,
     Group,
     Heading,
     Results,
@@ -24,6 +22,7 @@ from kit.report.document import (
     Table,
 )
 from kit.report.figures import figure_block
+from kit.report.small_print import caution_list, provenance_blocks
 from kit.report.wording import (
     count,
     decimals_for,
@@ -208,25 +207,14 @@ def _needed_words(needed: Needed) -> str:
 
 def show_compare_cautions(study: CompareStudy) -> Group:
     """Show the cautions that apply, and what the results are not for."""
-    texts = tuple(c.text for c in cautions_for(study.study))
-    return Group((CautionList(texts, scope_line(study.study)),))
+    return Group((caution_list(study.study),))
 
 
 def show_compare_provenance(
     study: CompareStudy, parameters: Mapping[str, Any] | None = None
 ) -> Group:
     """Show versions, seed and the digests of the files that the page was made from."""
-    source = compare_results(study, parameters)["provenance"]
-    rows = [("seed", str(source["seed"]))]
-    rows += [(name, digest) for name, digest in source["input_digests"].items()]
-    rows += [(f"version of {name}", text) for name, text in source["versions"].items()]
-    text = (
-        "The same files give the same numbers; all of them stand in results.json beside this page."
-    )
-    table = Table(
-        ("What", "Value"), tuple(rows), "Seed, SHA-256 of the inputs, versions", folded=True
-    )
-    return Group((Sentences((text,)), table))
+    return provenance_blocks(study.study, study.data.digests, parameters)
 
 
 def compare_numbers(study: CompareStudy, parameters: Mapping[str, Any] | None = None) -> Results:

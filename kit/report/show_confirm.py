@@ -9,7 +9,7 @@ from kit.charts.confirm import draw_confirmation
 from kit.errors import ConfirmError
 from kit.report.document import Answer, Block, Group, Heading, Sentences, Table
 from kit.report.figures import figure_block
-from kit.report.plan_confirm import propose_confirmation
+from kit.report.plan_confirm import propose_confirmation, waiting_prints
 from kit.report.wording import (
     count,
     decimals_for,
@@ -21,7 +21,7 @@ from kit.report.wording import (
     settings_line,
     with_unit,
 )
-from kit.window.confirm import SURE
+from kit.window.confirm import SURE, USUAL
 from kit.window.confirm_plan import ConfirmationPlan
 from kit.window.verdict import DOES_NOT_MEET, MEETS, Confirmation
 
@@ -38,7 +38,7 @@ def banner(confirmation: Confirmation | None) -> str:
     if confirmation.verdict == MEETS:
         return (
             f"Confirmed by {count(n, 'new print')}: {confirmation.met} of {n} clearly met every requirement, and their "
-            f"means came as foretold. By themselves they show a chance of at least {percent(confirmation.share_low)}."
+            f"means came as foretold. By themselves they show a chance of at least {percent(confirmation.share_low)} (95 % sure)."
         )
     return f"Confirmation undecided after {count(n, 'new print')}: {' '.join(confirmation.reasons)}"
 
@@ -99,7 +99,7 @@ def _verdict(analysis: Analysis, confirmation: Confirmation) -> Answer:
         ("chance foretold", percent(confirmation.promised)),
         (
             "chance shown by these prints alone",
-            f"at least {percent(confirmation.share_low)}",
+            f"at least {percent(confirmation.share_low)} (95 % sure)",
         ),
     )
     status = banner(confirmation) if confirmation.at_recommended else _elsewhere(analysis)
@@ -120,10 +120,17 @@ def _elsewhere(analysis: Analysis) -> str:
 
 def _no_verdict(analysis: Analysis) -> Answer:
     try:
-        plan = propose_confirmation(analysis)
+        plan = propose_confirmation(analysis, waiting_prints(analysis) or USUAL)
     except ConfirmError as error:
         return Answer(f"Nothing to confirm yet: {error}", "No verdict.", reached=False)
     line = settings_line(analysis.study, plan.settings)
+    if waiting_prints(analysis):
+        return Answer(
+            f"Not confirmed yet. {count(plan.prints, 'print')} at {line} wait in runs.csv: make them on another day and measure "
+            "without looking at the earlier readings.",
+            "The rule below is fixed before they are printed.",
+            reached=False,
+        )
     return Answer(
         f"Not confirmed yet. Print {line} anew: {count(plan.prints, 'print')} on another day, measured without looking "
         "at the earlier readings.",
@@ -138,10 +145,20 @@ def show_confirmation_prints(analysis: Analysis) -> Group:
     if confirmation is None:
         text = "No confirming print has been measured for every requirement yet."
         return Group((Sentences((text,), tone="minor"),))
+    if not confirmation.responses:  # nothing is measured, pieces only pass or fail
+        met = f"{confirmation.met} of {count(confirmation.prints, 'confirming print')} met every requirement."
+        return Group((Sentences((met,)), *_pieces_said(analysis, confirmation)))
     picture = figure_block(draw_confirmation(confirmation, analysis.study))
     return Group(
         (picture, _means_table(analysis, confirmation), *_pieces_said(analysis, confirmation))
     )
+
+
+def _chances(low: float, high: float) -> str:
+    least, most = percent(low), percent(high)
+    if least == most:
+        return least
+    return f"at least {least}" if most == "more than 99 %" else f"{least} to {most}"
 
 
 def _means_table(analysis: Analysis, confirmation: Confirmation) -> Table:
@@ -153,7 +170,7 @@ def _means_table(analysis: Analysis, confirmation: Confirmation) -> Table:
         places = decimals_for(found.high - found.low)
         alone = "–"
         if isfinite(found.chance_low):
-            alone = f"{percent(found.chance_low)} to {percent(found.chance_high)}"
+            alone = _chances(found.chance_low, found.chance_high)
         rows.append(
             (
                 response.title,
@@ -195,6 +212,9 @@ def _pieces_said(analysis: Analysis, confirmation: Confirmation) -> list[Block]:
                 f"{title}: the mean lies outside the foretold span, on the harmless side. The settings are no worse for "
                 "it, but the fitted surface is off here."
             )
+    if confirmation.not_passed:
+        titles = [r.title for r in analysis.study.responses if r.passes_or_fails]
+        said.append(f"{join_words(titles)}: not passed by {_runs(confirmation.not_passed)}.")
     return [Sentences(tuple(said))] if said else []
 
 
@@ -212,10 +232,11 @@ def show_confirmation_rule(analysis: Analysis) -> Group:
 
     if confirmation is not None:
         settings, prints = confirmation.settings, confirmation.prints
-        plan = plan_confirmation(analysis.surfaces, analysis.study, settings, prints=prints)
+        plan = plan_confirmation(analysis.judged, analysis.study, settings, prints=prints)
     else:
         assert window.recommended is not None
-        plan = plan_confirmation(analysis.surfaces, analysis.study, window.recommended.settings)
+        settings, prints = window.recommended.settings, waiting_prints(analysis) or USUAL
+        plan = plan_confirmation(analysis.judged, analysis.study, settings, prints=prints)
     return Group((_rule(plan), _count_table(plan), _factor_table(plan, analysis)))
 
 

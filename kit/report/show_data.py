@@ -9,12 +9,13 @@ from typing import Any
 import pandas as pd
 
 from kit.analysis import Analysis
-from kit.bench.cautions import cautions_for, scope_line
+from kit.bench.measured import censored_runs
 from kit.charts.picture import Picture
 from kit.charts.runs import draw_measured
-from kit.report.document import Block, CautionList, Group, Results, Sentences, Table
+from kit.report.document import Block, Group, Results, Sentences, Table
 from kit.report.figures import figure_blocks
-from kit.report.results import overall_digest, provenance_numbers, results_document
+from kit.report.results import results_document
+from kit.report.small_print import caution_list, provenance_blocks
 from kit.report.wording import count, decimals_for, number, setting, spoken, with_unit
 from kit.study.description import Study
 
@@ -58,25 +59,18 @@ def measured_drawings(analysis: Analysis) -> Iterator[Callable[[], Picture]]:
 
 def show_cautions(analysis: Analysis) -> Group:
     """Show the cautions that apply, and what the results are not for."""
-    study = analysis.study
-    texts = tuple(c.text for c in cautions_for(study))
-    return Group((CautionList(texts, scope_line(study)),))
+    return Group((caution_list(analysis.study),))
 
 
 def show_provenance(analysis: Analysis, parameters: Mapping[str, Any] | None = None) -> Group:
     """Show versions, seed and the digests of the files that the report was made from."""
-    source = provenance_numbers(analysis, parameters)
-    rows = [("seed", str(source["seed"])), ("all inputs", overall_digest(analysis.data.digests))]
-    rows += [(name, digest) for name, digest in source["input_digests"].items()]
-    rows += [(f"version of {name}", text) for name, text in source["versions"].items()]
-    table = Table(
-        ("What", "Value"), tuple(rows), "Seed, SHA-256 of the inputs, versions", folded=True
-    )
     text = (
         "The same files give the same numbers. All of them stand in results.json beside this page, the pictures in "
         "figures, and the executed notebook shows each step."
     )
-    return Group((Sentences((text,)), table))
+    return provenance_blocks(
+        analysis.study, analysis.data.digests, parameters, text, with_overall=True
+    )
 
 
 def results(analysis: Analysis, parameters: Mapping[str, Any] | None = None) -> Results:
@@ -118,6 +112,7 @@ def _failed(failed: pd.DataFrame) -> Sentences:
 def _runs_table(analysis: Analysis) -> Table:
     study, runs = analysis.study, analysis.runs.sort_values("print_order")
     values = {name: m.prints.set_index("run")["value"] for name, m in analysis.measured.items()}
+    at_least = {name: set(censored_runs(m)) for name, m in analysis.measured.items()}
     columns = ("Run", *(spoken(f.name) for f in study.factors), "Outcome")
     columns += tuple(study.response_named(n).title for n in values)
     rows = []
@@ -131,6 +126,7 @@ def _runs_table(analysis: Analysis) -> Table:
             spread = float(column.std()) if len(column) > 1 else 1.0
             known = row["run"] in column.index
             text = number(float(column[row["run"]]), decimals_for(spread) + 1) if known else "–"
+            text = f"≥ {text}" if row["run"] in at_least[name] else text
             cells.append(with_unit(text, study.response_named(name).unit) if known else text)
         rows.append(tuple(cells))
     numeric = tuple(i for i in range(1, len(columns)) if columns[i] != "Outcome")

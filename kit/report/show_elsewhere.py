@@ -20,7 +20,9 @@ def show_other_printers(analysis: Analysis) -> Group:
         text = "Nothing can be said of other printers: " + (
             "there is no answer yet."
             if window is None
-            else "no factor is a nozzle temperature, or nothing is required."
+            else "no factor is a nozzle temperature."
+            if any(r.has_limits for r in study.responses)
+            else "nothing is required."
         )
         return Group((Sentences((text,), tone="minor"),))
     blocks: list[Block] = [_sides_table(found, study), Sentences(tuple(_said(found, study)))]

@@ -8,14 +8,13 @@ from typing import Any
 
 import numpy as np
 
-from kit.bench.cautions import cautions_for, scope_line
+from kit.bench.cautions import cautions_for
 from kit.charts.gauge import component_rows, draw_gauge_components, draw_gauge_strips
 from kit.model.gauge import SMALL_ADDITION
 from kit.model.gauge_result import Component, Gauge
 from kit.report.document import (
     Answer,
     Block,
-    CautionList,
     Group,
     Heading,
     Results,
@@ -25,7 +24,9 @@ from kit.report.document import (
 from kit.report.figures import figure_block
 from kit.report.gauge_study import FROM_FIT, GaugeStudy, gauge_results
 from kit.report.show_references import bias_sentence
+from kit.report.small_print import caution_list, provenance_blocks
 from kit.report.wording import count, decimals_for, interval, join_words, number, with_unit
+from kit.words import capital
 
 GOOD, USABLE = 0.10, 0.30
 """Shares of the requirement's width; common practice, no source."""
@@ -100,7 +101,7 @@ def show_gauge_repeats(study: GaugeStudy) -> Group:
         n = study.repeats(quantity) or 1
         where = f"{run.source}, {_sd(run.sd, unit, 'an SD of ')}"
         text = (
-            f"{_capital(title)}: prints at the same settings scatter ({where}). With {count(n, 'reading')} a piece, repeat readings add "
+            f"{capital(title)}: prints at the same settings scatter ({where}). With {count(n, 'reading')} a piece, repeat readings add "
             f"less than a tenth to that; with one they would add {_added(gauge.repeat_sd, run.sd)}."
         )
         if run.source == FROM_FIT and run.sd < gauge.repeat_sd:
@@ -126,22 +127,12 @@ def show_gauge_cautions(study: GaugeStudy) -> Group:
     cautions = [
         c for c in cautions_for(study.data.study) if {"measuring", "strength"} & set(c.where)
     ]
-    return Group((CautionList(tuple(c.text for c in cautions), scope_line(study.data.study)),))
+    return Group((caution_list(study.data.study, cautions),))
 
 
 def show_gauge_provenance(study: GaugeStudy, parameters: Mapping[str, Any] | None = None) -> Group:
     """Show versions, seed and the digests of the files that the page was made from."""
-    source = gauge_results(study, parameters)["provenance"]
-    rows = [("seed", str(source["seed"]))]
-    rows += [(name, digest) for name, digest in source["input_digests"].items()]
-    rows += [(f"version of {name}", text) for name, text in source["versions"].items()]
-    text = (
-        "The same files give the same numbers; all of them stand in results.json beside this page."
-    )
-    table = Table(
-        ("What", "Value"), tuple(rows), "Seed, SHA-256 of the inputs, versions", folded=True
-    )
-    return Group((Sentences((text,)), table))
+    return provenance_blocks(study.data.study, study.data.digests, parameters)
 
 
 def gauge_numbers(study: GaugeStudy, parameters: Mapping[str, Any] | None = None) -> Results:
@@ -208,7 +199,7 @@ def _component_sentences(study: GaugeStudy, quantity: str) -> list[str]:
     negative = [words for words, c in component_rows(gauge) if c is not None and c.raw < 0]
     if negative:
         sentences.append(
-            f"{_capital(join_words([w.lower() for w in negative]))}: computed below zero, as chance can do, and counted as zero; the interval "
+            f"{capital(join_words([w.lower() for w in negative]))}: computed below zero, as chance can do, and counted as zero; the interval "
             "says how large it may be all the same."
         )
     if gauge.repeatability.sd < gauge.step_floor:
@@ -238,7 +229,7 @@ def _component_table(gauge: Gauge, title: str, unit: str) -> Table:
         for key, (words, found) in zip(keys, component_rows(gauge), strict=True)
     )
     way = "mean squares" if gauge.strata else "restricted maximum likelihood"
-    caption = f"{_capital(title)}: standard deviations by {way}; beside them by restricted maximum likelihood"
+    caption = f"{capital(title)}: standard deviations by {way}; beside them by restricted maximum likelihood"
     columns = ("Scatter from", "SD", f"{100 * gauge.confidence:.0f} % interval", "Likelihood")
     return Table(columns, rows, caption, numeric=(1, 2, 3), folded=True)
 
@@ -262,8 +253,8 @@ def _repeats_table(gauge: Gauge, title: str, unit: str) -> Table:
             (_sd(run, unit), count(max(1, ceil(1 / (SMALL_ADDITION * share**2))), "reading"))
         )
     caption = (
-        f"{_capital(title)}: readings a piece, so that repeat readings add less than a tenth to the scatter between prints. That is not "
-        "known yet; look up the line that fits."
+        f"{capital(title)}: readings a piece, so that repeat readings add less than a tenth to the scatter between prints. That is not "
+        "known yet, or too small to be told from the measuring; look up the line that fits."
     )
     return Table(
         ("If prints at the same settings scatter with an SD of", "take"),
@@ -295,7 +286,3 @@ def _amount(value: float, unit: str) -> str:
 
 def _sd(sd: float, unit: str, before: str = "") -> str:
     return before + with_unit(number(sd, decimals_for(sd)), unit)
-
-
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]

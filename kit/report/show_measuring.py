@@ -10,6 +10,7 @@ from kit.report.wording import count, decimals_for, number, percent, with_unit
 from kit.study.description import Response
 from kit.study.quantities import RECIPE_INPUTS
 from kit.window.measuring_doubt import chance_if_off
+from kit.words import capital
 
 SMALL, MOSTLY = 0.10, 0.50
 TWO = 2.0
@@ -21,19 +22,19 @@ def show_measuring(analysis: Analysis) -> Group:
     plain: list[str] = []
     notice: list[str] = []
     for name, surface in analysis.surfaces.items():
-        if surface.response.recipe == "score":  # its raters are judged for themselves
+        if surface.stated.recipe == "score":  # its raters are judged for themselves
             continue
         gauge, share = gauge_of(analysis, name), share_of(analysis, name)
-        text = _share_text(share, surface.response)
+        text = _share_text(share, surface.stated)
         (notice if share is not None and share.added > SMALL else plain).append(text)
         if (
             gauge is not None
             and (found := gauge.components["reproducibility"]) is not None
             and found.variance > 0
         ):
-            unit = surface.response.unit
+            unit = surface.stated.unit
             plain.append(
-                f"{_capital(surface.response.title)}: operators differ with an SD of {_amount(found.sd, unit)} (gauge study); what one person "
+                f"{capital(surface.stated.title)}: operators differ with an SD of {_amount(found.sd, unit)} (gauge study); what one person "
                 "measured throughout is shifted alike, and another person may see it otherwise."
             )
     notice += _doubt(analysis)
@@ -46,7 +47,7 @@ def show_measuring(analysis: Analysis) -> Group:
 
 
 def _share_text(share: MeasuringShare | None, response: Response) -> str:
-    title = _capital(response.title)
+    title = capital(response.title)
     if share is None and response.recipe in RECIPE_INPUTS:
         return f"{title}: every specimen was broken once, so what specimens of a print differ holds the measuring, and the two cannot be separated."
     if share is None:
@@ -64,7 +65,7 @@ def _share_text(share: MeasuringShare | None, response: Response) -> str:
         return f"{text}, which may be all of it. Read more often, or find a better instrument, before blaming the printer."
     text += f", which makes it {_share(share.added)} larger."
     if share.added > SMALL:
-        text += f" {_capital(count(share.repeats_needed, 'reading'))} a specimen would keep that below a tenth."
+        text += f" {capital(count(share.repeats_needed, 'reading'))} a specimen would keep that below a tenth."
     return text
 
 
@@ -89,7 +90,7 @@ def _doubt(analysis: Analysis) -> list[str]:
     )
     if choice is None or choice.probability != choice.probability:
         return [text]
-    fitted, worst = chance_if_off(analysis.surfaces, choice.settings, off)
+    fitted, worst = chance_if_off(analysis.judged, choice.settings, off)
     if worst > fitted - 0.01:
         return [f"{text} It hardly changes the chance at the settings above."]
     return [
@@ -103,7 +104,3 @@ def _share(added: float) -> str:
 
 def _amount(value: float, unit: str) -> str:
     return with_unit(number(value, decimals_for(value)), unit)
-
-
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]

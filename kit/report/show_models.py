@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from functools import partial
 
 import numpy as np
@@ -13,24 +13,30 @@ from kit.charts.checks import draw_residual_story
 from kit.charts.effects import draw_effects
 from kit.charts.picture import Picture
 from kit.charts.surfaces import draw_response_map
-from kit.model.canonical import Stationary, effects_table, step_effects
-from kit.model.saying import amount, span
+from kit.model.canonical import Stationary, effects_table
+from kit.model.saying import span
+from kit.model.scale_effects import shown_effects
+from kit.model.scale_words import scale_note, spread_words
 from kit.model.surface import Surface
 from kit.report.document import Block, Group, Heading, Sentences, Table
 from kit.report.figures import figure_blocks, view_of
 from kit.report.show_both_ways import both_ways_blocks, multiplicity
 from kit.report.show_shape import shape_blocks
+from kit.report.show_special import special_blocks
 from kit.report.wording import (
     count,
     decimals_for,
     interval,
+    join_words,
     number,
     p_words,
+    plain,
     settings_line,
     spoken,
     with_unit,
 )
 from kit.study.description import Study
+from kit.words import capital, unit_label
 
 
 def show_effects(analysis: Analysis) -> Group:
@@ -38,7 +44,9 @@ def show_effects(analysis: Analysis) -> Group:
     blocks: list[Block] = []
     pictures = iter(figure_blocks(effect_drawings(analysis)))
     for name, surface in analysis.surfaces.items():
-        blocks.append(Heading(_capital(surface.response.title), 3))
+        blocks.append(Heading(capital(surface.stated.title), 3))
+        said = scale_note(surface.scale, surface.stated)
+        blocks += [Sentences((said,), tone="minor")] if said else []
         blocks += [next(pictures) for _ in range(1 + _is_mapped(analysis))]
         point = analysis.stationary[name]
         if point is not None:
@@ -55,8 +63,10 @@ def effect_drawings(analysis: Analysis) -> Iterator[Callable[[], Picture]]:
     """Give the drawings of `show_effects`: for each response its effects and, where there is a scale, its map."""
     view, study = view_of(analysis), analysis.study
     for surface in analysis.surfaces.values():
-        steps = step_effects(surface, study)
-        yield partial(draw_effects, steps, surface.response, study)
+        shown = shown_effects(surface, study)
+        yield partial(
+            draw_effects, shown.table, shown.response, study, shown.note, ratios=shown.ratios
+        )
         if _is_mapped(analysis):
             yield partial(draw_response_map, surface, study, view, _recommended(analysis))
 
@@ -67,7 +77,7 @@ def show_checks(analysis: Analysis) -> Group:
     stories = figure_blocks(story_drawings(analysis))
     for (name, surface), story in zip(analysis.surfaces.items(), stories, strict=True):
         checks = analysis.checks[name]
-        blocks.append(Heading(_capital(surface.response.title), 3))
+        blocks.append(Heading(capital(surface.stated.title), 3))
         worrying = tuple(c.sentence for c in checks if c.passed is False)
         fit = tuple(c.sentence for c in checks if c.name == "fit")
         calm = tuple(c.sentence for c in checks if c.passed is not False and c.name != "fit")
@@ -79,6 +89,7 @@ def show_checks(analysis: Analysis) -> Group:
         blocks.append(Sentences(calm, title=title, folded=True))
         if surface.mixed is not None:
             blocks.append(Sentences(surface.notes, tone="minor"))
+        blocks += special_blocks(surface)
     return Group((*both_ways_blocks(analysis), *blocks, multiplicity(analysis)))
 
 
@@ -92,10 +103,10 @@ def show_scatter(analysis: Analysis) -> Group:
     rows = []
     groups = tuple(dict.fromkeys(g for s in analysis.surfaces.values() for g in s.variance.groups))
     for surface in analysis.surfaces.values():
-        parts, response = surface.variance, surface.response
+        parts, response = surface.variance, surface.stated
         cells = [parts.print_, parts.block, *(parts.groups.get(g) for g in groups)]
         cells += [parts.specimen, parts.repeat]
-        rows.append((response.title, *(_sd(v, response.unit) for v in cells)))
+        rows.append((response.title, *(_scatter(v, surface) for v in cells)))
     columns = (
         "Response",
         "Between prints",
@@ -107,6 +118,7 @@ def show_scatter(analysis: Analysis) -> Group:
     caption = (
         "Scatter at the same settings, as standard deviations; a dash where this study cannot tell."
     )
+    caption += _scale_caption(analysis.surfaces.values())
     table = Table(columns, tuple(rows), caption, numeric=tuple(range(1, len(columns))))
     known = tuple(s for surface in analysis.surfaces.values() for s in group_sentences(surface))
     return Group((table, Sentences(known)) if known else (table,))
@@ -114,13 +126,20 @@ def show_scatter(analysis: Analysis) -> Group:
 
 def group_sentences(surface: Surface) -> list[str]:
     """Say how well the scatter between random groups is known; nothing for least squares."""
-    part, response = surface.mixed, surface.response
+    part, response = surface.mixed, surface.stated
     if part is None:
         return []
     sd, low, high = (np.sqrt(v) for v in (part.components, part.low, part.high))
+    plain_scale = surface.scale.is_plain
+    ends = [
+        span(a, b, response.unit)
+        if plain_scale
+        else f"{spread_words(surface, a)} to {spread_words(surface, b)}"
+        for a, b in zip(low, high, strict=True)
+    ]
     return [
-        f"{_capital(response.title)}: {spoken(name)}s of the same settings differ by {amount(sd[i], response.unit, high[i])} (SD; 95 % interval "
-        f"{span(low[i], high[i], response.unit)}, from {part.sizes[i]})."
+        f"{capital(response.title)}: {spoken(name)}s of the same settings differ by {spread_words(surface, sd[i], high[i])} (SD; 95 % interval "
+        f"{ends[i]}, from {part.sizes[i]})."
         for i, name in enumerate(part.names)
     ]
 
@@ -135,15 +154,32 @@ def _recommended(analysis: Analysis) -> Mapping[str, float | str] | None:
     return window.recommended.settings if window and window.recommended else None
 
 
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]
-
-
-def _sd(variance: float | None, unit: str) -> str:
+def _scatter(variance: float | None, surface: Surface) -> str:
     if variance is None:
         return "–"
     sd = math.sqrt(variance)
-    return with_unit(number(sd, decimals_for(sd)), unit)
+    if not surface.scale.is_plain:
+        return spread_words(surface, sd)
+    return with_unit(number(sd, decimals_for(sd)), surface.response.unit)
+
+
+def _is_ratio(surface: Surface) -> bool:
+    return surface.scale.kind == "log"
+
+
+def _scale_caption(surfaces: Iterable[Surface]) -> str:
+    """Say how scatter on another scale is given."""
+    scaled = [s for s in surfaces if not s.scale.is_plain]
+    parts = []
+    if ratios := [s.stated.title for s in scaled if _is_ratio(s)]:
+        parts.append(
+            f" {capital(join_words(ratios))}: in percent or as a factor, since it is fitted as its logarithm."
+        )
+    if others := [s.stated.title for s in scaled if not _is_ratio(s)]:
+        parts.append(
+            f" {capital(join_words(others))}: at a typical print, since it is fitted on another scale."
+        )
+    return "".join(parts)
 
 
 def _terms_table(surface: Surface, study: Study) -> Table:
@@ -161,11 +197,23 @@ def _terms_table(surface: Surface, study: Study) -> Table:
     )
     unit = surface.response.unit
     caption = (
-        f"{_capital(surface.response.title)}: fitted terms in {unit or 'the unit of the readings'}, "
+        f"{capital(surface.response.title)}: fitted terms{_in_unit(surface, unit)}, "
         f"factors coded from −1 (low) to +1 (high); {_freedom(surface)}"
     )
     columns = ("Term", "Effect of one coded unit", "95 % interval", "Evidence")
     return Table(columns, rows, caption, numeric=(1, 2), folded=True)
+
+
+def _in_unit(surface: Surface, unit: str) -> str:
+    scale = surface.scale
+    if scale.is_plain:
+        return f" in {unit or 'the unit of the readings'}"
+    unit = unit_label(surface.stated.unit)
+    if scale.kind == "power":
+        return f": ((y/g)^p − 1)/p with p = {plain(scale.power)} and g = {with_unit(plain(scale.reference), unit)}"
+    return (
+        f" (natural logarithm{' of the value in ' + unit if unit and scale.kind == 'log' else ''})"
+    )
 
 
 def _freedom(surface: Surface) -> str:
@@ -196,11 +244,14 @@ def _part_words(part: str, study: Study) -> str:
 
 
 def _stationary_sentence(point: Stationary, surface: Surface, study: Study) -> str:
-    response = surface.response
+    response = surface.stated
     if not point.inside:
         return "The fitted surface keeps rising or falling: it has no top or bottom inside the tried region."
     value = with_unit(
-        number(point.value, decimals_for(4 * math.sqrt(surface.residual_variance))), response.unit
+        number(
+            point.value, decimals_for(4 * math.sqrt(surface.residual_variance) / surface.stretch)
+        ),
+        response.unit,
     )
     where = settings_line(study, _printable(point, study))
     kinds = {

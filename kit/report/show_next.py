@@ -13,6 +13,7 @@ from kit.errors import DesignError
 from kit.report.document import Block, Group, Sentences, Table
 from kit.report.plan_confirm import Round, make_confirmation, write_round
 from kit.report.wording import count, number, percent, setting, settings_line, spoken
+from kit.study.progress import planned_runs
 from kit.window.next_round import CONFIRM, STOP, Suggestion
 from kit.window.verdict import CONFIRMATION
 
@@ -28,8 +29,7 @@ def show_next(analysis: Analysis) -> Group:
     """Show the suggestion with its reason, cost and runs; nothing is ever written by it."""
     found = analysis.suggestion
     if found is None:
-        text = "Finish this round first: print what is planned and measure it."
-        return Group((Sentences((text,)),))
+        return Group((Sentences((_not_yet(analysis),)),))
     blocks: list[Block] = [Sentences(tuple(next_sentences(analysis, found)))]
     if len(found.runs):
         blocks.append(_runs_table(analysis, found))
@@ -37,6 +37,13 @@ def show_next(analysis: Analysis) -> Group:
         text = f"This is a suggestion. Nothing is written until you ask for it: testprint {how} adds these runs to runs.csv."
         blocks.append(Sentences((text,), tone="minor"))
     return Group(tuple(blocks))
+
+
+def _not_yet(analysis: Analysis) -> str:
+    """Say why there is no suggestion yet."""
+    if planned_runs(analysis.data.runs):
+        return "Finish this round first: print what is planned and measure it."
+    return "There is no answer to go on from yet: the report says what is missing."
 
 
 def next_sentences(analysis: Analysis, found: Suggestion) -> list[str]:
@@ -92,7 +99,7 @@ def next_text(folder: str | Path) -> str:
     analysis = analyse(folder)
     found = analysis.suggestion
     if found is None:
-        return "Finish this round first: print what is planned and measure it (testprint status STUDY)."
+        return f"{_not_yet(analysis)} (testprint status STUDY says where it stands.)"
     lines = next_sentences(analysis, found)
     if found.action == CONFIRM:
         lines.append(f"Settings: {_line(analysis, found.runs.to_dict('records')[0])}.")
@@ -127,6 +134,8 @@ def make_next_round(folder: str | Path) -> Round:
     folder = Path(folder)
     analysis = analyse(folder)
     found = analysis.suggestion
+    if found is None and not planned_runs(analysis.data.runs):
+        raise DesignError(f"{_not_yet(analysis)} Nothing was changed.")
     if found is None or bool((analysis.data.runs["status"] == "planned").any()):
         raise DesignError(
             "runs are still planned; print them or delete their rows first. Nothing was changed."

@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import pandas as pd
 
-from kit.bench.cautions import cautions_for, scope_line
+from kit.bench.cautions import cautions_for
 from kit.bench.snippets import run_snippet
 from kit.charts.plan import draw_plan
 from kit.errors import SettingLimitError
 from kit.printer import FINE
-from kit.report.document import Block, CautionList, Group, Heading, Prose, Sentences, Table
+from kit.report.document import Block, Group, Heading, Prose, Sentences, Table
 from kit.report.figures import figure_block
 from kit.report.plan import Plan
+from kit.report.small_print import caution_list
 from kit.report.wording import count, join_words, number, setting, spoken
 from kit.words import unit_label
 
@@ -68,8 +69,7 @@ def show_plan_commands(plan: Plan) -> Group:
 
 def show_plan_cautions(plan: Plan) -> Group:
     """Show the cautions that apply to printing and measuring this plan."""
-    cautions = cautions_for(plan.study, plan.runs)
-    return Group((CautionList(tuple(c.text for c in cautions), scope_line(plan.study)),))
+    return Group((caution_list(plan.study, cautions_for(plan.study, plan.runs)),))
 
 
 def _varied(plan: Plan) -> str:

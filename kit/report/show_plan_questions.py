@@ -72,7 +72,7 @@ def show_plan_technical(plan: Plan) -> Group:
     if worst:
         top = max(worst, key=lambda e: e.inflation)
         sentences.append(
-            f"Largest variance inflation: {top.inflation:.2f} ({top.term.name}); 1 is undisturbed, common practice warns from 10."
+            f"Largest variance inflation: {top.inflation:.2f} ({term_words(top.term.name)}); 1 is undisturbed, common practice warns from 10."
         )
     leverage = precision.leverage
     most = int(np.argmax(leverage))
@@ -80,11 +80,7 @@ def show_plan_technical(plan: Plan) -> Group:
     sentences.append(
         f"Largest leverage: {leverage[most]:.2f} (run {run}); a run of leverage 1 is taken as it is, right or wrong. Mean {leverage.mean():.2f}."
     )
-    sentences.append(
-        f"{count(int(precision.df), 'degree')} of freedom for the scatter.".replace(
-            "degree of", "degree of"
-        )
-    )
+    sentences.append(f"{count(int(precision.df), 'degree')} of freedom for the scatter.")
     sentences += _efficiency(plan)
     return Group((Sentences(tuple(sentences), tone="minor", title="Technical figures"),))
 
@@ -96,7 +92,8 @@ def essentials(plan: Plan) -> tuple[str, ...]:
     seen = ["Known to \N{PLUS-MINUS SIGN} (smallest seen with a chance of 80 %):"]
     for what, *cells in table.rows:
         said = ", ".join(
-            f"{head} {cell}" for head, cell in zip(table.columns[1:], cells, strict=True)
+            f"{head[:1].lower()}{head[1:]} {cell}"
+            for head, cell in zip(table.columns[1:], cells, strict=True)
         )
         seen.append(f"  {what}: {said}")
     unsure = [_noise_sentence(r, plan.noises[r.name]) for r in known]
@@ -123,7 +120,7 @@ def _effects_table(plan: Plan) -> Table:
     for group in _alike(plan.precision.effects):
         first = group[0]
         cells = [_known_to(first, plan.noises[r.name].sd) for r in known]
-        rows.append((_effect_words(group), *(cells or [_known_to(first, 1.0)])))
+        rows.append((_effect_words(group, plan), *(cells or [_known_to(first, 1.0)])))
     columns = ("What", *(heads or ["In SD of prints made alike"]))
     caption = "Known to ± (95 % interval); in brackets the smallest that would be seen with a chance of 80 %."
     return Table(columns, tuple(rows), caption, numeric=tuple(range(1, len(columns))))
@@ -158,9 +155,11 @@ def _alike(effects: Sequence[EffectPrecision]) -> list[list[EffectPrecision]]:
     return groups
 
 
-def _effect_words(group: Sequence[EffectPrecision]) -> str:
+def _effect_words(group: Sequence[EffectPrecision], plan: Plan) -> str:
     names = [spoken(e.term.name.replace("^2", "")).replace("=", " ") for e in group]
     if group[0].kind == "bend":
+        together = [_in_sum(e.term.name, plan) for e in group]
+        names = [t or n for t, n in zip(together, names, strict=True)]
         return f"How far the middle departs from a straight line: {join_words(names)}"
     if group[0].kind == "together":
         pairs = [n.replace(":", " with ") for n in names]
@@ -169,9 +168,29 @@ def _effect_words(group: Sequence[EffectPrecision]) -> str:
     scales = [n for n, e in zip(names, group, strict=True) if e.term.powers]
     levels = [n for n, e in zip(names, group, strict=True) if not e.term.powers]
     parts = ([f"From low to high of {join_words(scales)}"] if scales else []) + (
-        [f"{join_words(levels)} against the first level"] if levels else []
+        [f"{join_words(levels)} against {_first_levels(group, plan)}"] if levels else []
     )
     return "; ".join(parts)
+
+
+def _in_sum(term: str, plan: Plan) -> str:
+    """Name the bends of which only the sum can be seen under this term; empty where it stands by itself."""
+    for group in plan.precision.groups:
+        if term in group and len(group) > 1 and all(n.endswith("^2") for n in group):
+            return f"{join_words([spoken(n.removesuffix('^2')) for n in group])} together"
+    return ""
+
+
+def _first_levels(group: Sequence[EffectPrecision], plan: Plan) -> str:
+    names = dict.fromkeys(e.term.name.partition("=")[0] for e in group if not e.term.powers)
+    return join_words([plan.study.factor_named(n).levels[0] for n in names])
+
+
+def term_words(name: str) -> str:
+    """Say a term in words: ``nozzle:speed`` is nozzle with speed, ``nozzle^2`` the bend of nozzle."""
+    if name.endswith("^2"):
+        return f"the bend of {spoken(name.removesuffix('^2'))}"
+    return " with ".join(spoken(part).replace("=", " ") for part in name.split(":"))
 
 
 def _noise_sentence(response: Response, noise: Noise) -> str:
@@ -223,10 +242,10 @@ def _blind_sentences(plan: Plan) -> list[str]:
     ]
     if precision.lost:
         said.append(
-            f"They cannot tell: {join_words(list(precision.lost)[:12])}{' and more' if len(precision.lost) > 12 else ''}."
+            f"They cannot tell: {join_words([term_words(n) for n in precision.lost[:12]])}{' and more' if len(precision.lost) > 12 else ''}."
         )
     for group in precision.groups[:MOST_ALIASES]:
-        said.append(f"Only the sum of {join_words(list(group))} can be seen.")
+        said.append(f"Only the sum of {join_words([term_words(n) for n in group])} can be seen.")
     grouped = {n for g in precision.groups for n in g}
     other = [
         a for a in precision.aliases if abs(a.share) < 0.999 and not {a.term, a.other} <= grouped
@@ -234,7 +253,7 @@ def _blind_sentences(plan: Plan) -> list[str]:
     mains = [a for a in other if ":" not in a.term and "^" not in a.term]
     for a in (mains or other)[:MOST_ALIASES]:
         said.append(
-            f"If there is an effect {a.other} that nobody looks for, {abs(a.share):.2f} of it shows up as {a.term}."
+            f"If there is an effect of {term_words(a.other)} that nobody looks for, {abs(a.share):.2f} of it shows up as {term_words(a.term)}."
         )
     left = len(other) - MOST_ALIASES
     if left > 0:

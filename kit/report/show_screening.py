@@ -6,13 +6,11 @@ from collections.abc import Mapping
 from functools import partial
 from typing import Any
 
-from kit.bench.cautions import cautions_for, scope_line
 from kit.charts.screening import draw_half_normal, draw_screening, effect_words
 from kit.model.screening import CLEAR, LOOK, QUIET, Screening
 from kit.report.document import (
     Answer,
     Block,
-    CautionList,
     Group,
     Heading,
     Results,
@@ -21,8 +19,10 @@ from kit.report.document import (
 )
 from kit.report.figures import figure_blocks
 from kit.report.screening import ScreeningStudy, screening_results
+from kit.report.small_print import caution_list, provenance_blocks
 from kit.report.wording import count, decimals_for, interval, join_words, number, spoken, with_unit
 from kit.study.description import Response
+from kit.words import capital
 
 
 def show_screening_answer(study: ScreeningStudy) -> Group:
@@ -41,7 +41,7 @@ def show_screening_answer(study: ScreeningStudy) -> Group:
     rest = list(sentences[1:])
     if quiet:
         rest.append(
-            f"{join_words(quiet)} {'does' if len(quiet) == 1 else 'do'} nothing that rises above the scatter in any response; set what is cheap "
+            f"{capital(join_words(quiet))} {'does' if len(quiet) == 1 else 'do'} nothing that rises above the scatter in any response; set what is cheap "
             "and safe. That is no proof of no effect: smaller ones stay unseen."
         )
     if rest:
@@ -96,23 +96,14 @@ def show_mixed_up(study: ScreeningStudy) -> Group:
 
 def show_screening_cautions(study: ScreeningStudy) -> Group:
     """Show the cautions that apply, and what the results are not for."""
-    texts = tuple(c.text for c in cautions_for(study.study))
-    return Group((CautionList(texts, scope_line(study.study)),))
+    return Group((caution_list(study.study),))
 
 
 def show_screening_provenance(
     study: ScreeningStudy, parameters: Mapping[str, Any] | None = None
 ) -> Group:
     """Show versions, seed and the digests of the files that the page was made from."""
-    source = screening_results(study, parameters)["provenance"]
-    rows = [("seed", str(source["seed"]))]
-    rows += [(name, digest) for name, digest in source["input_digests"].items()]
-    rows += [(f"version of {name}", text) for name, text in source["versions"].items()]
-    text = (
-        "The same files give the same numbers; all of them stand in results.json beside this page."
-    )
-    caption = "Seed, SHA-256 of the inputs, versions"
-    return Group((Sentences((text,)), Table(("What", "Value"), tuple(rows), caption, folded=True)))
+    return provenance_blocks(study.study, study.data.digests, parameters)
 
 
 def screening_numbers(

@@ -14,18 +14,19 @@ from kit.report.wording import (
     spoken,
     with_unit,
 )
-from kit.study.description import Study
+from kit.study.description import Factor, Study
+from kit.window.settable import default_step
 
 MOST_LEVELS = 3
 
 
 def shape_blocks(surface: Surface, study: Study) -> list[Block]:
     """Show canonical analysis of one surface: the region of the stationary point, the bends, the path."""
-    blocks: list[Block] = []
+    blocks: list[Block] = _unknown_bends(surface)
     for shape in shapes_of(surface)[:MOST_LEVELS]:
         at = _at(shape)
         if shape.region_words:
-            blocks.append(Sentences((at + shape.region_words,)))
+            blocks.append(Sentences((_after(at, shape.region_words),)))
         if shape.best is not None:
             blocks.append(Sentences((_best_sentence(shape, surface, study, at),)))
         if len(shape.directions):
@@ -33,6 +34,23 @@ def shape_blocks(surface: Surface, study: Study) -> list[Block]:
         if len(shape.path):
             blocks.append(_path_table(shape, surface, study, at))
     return blocks
+
+
+def _after(at: str, text: str) -> str:
+    """Go on after ``With spool white:`` with a small letter."""
+    return at + (text[:1].lower() + text[1:] if at else text)
+
+
+def _unknown_bends(surface: Surface) -> list[Block]:
+    """Warn where single bends are not known: what is said of the shape then rests on an arbitrary choice."""
+    names = [n.removesuffix("^2") for n in surface.not_estimable if n.endswith("^2")]
+    if not names:
+        return []
+    text = (
+        f"These runs do not tell how {surface.stated.title} bends along {join_words([spoken(n) for n in names])}; here it is taken "
+        "as straight. Do not rely on what follows about tops, bottoms and ridges."
+    )
+    return [Sentences((text,), tone="notice")]
 
 
 def _at(shape: Shape) -> str:
@@ -47,7 +65,7 @@ def _best_sentence(shape: Shape, surface: Surface, study: Study, at: str) -> str
     parts = []
     for row in shape.best.ranges.to_dict("records"):
         factor = study.factor_named(row["factor"])
-        low, high = (_printable(row[end], factor.step) for end in ("low", "high"))
+        low, high = (_printable(row[end], factor) for end in ("low", "high"))
         ends = (
             setting(factor, low)
             if low == high
@@ -57,7 +75,7 @@ def _best_sentence(shape: Shape, surface: Surface, study: Study, at: str) -> str
     goal = "highest" if shape.goal == "largest" else "lowest"
     edge = float(shape.best.ranges[["at_low_end", "at_high_end"]].sum(axis=1).max())
     said = (
-        f"{at}Refitted {len(shape.best.value)} times to readings that scatter like these, the {goal} mean {surface.response.title} in the box of "
+        f"{_after(at, 'Refitted')} {len(shape.best.value)} times to readings that scatter like these, the {goal} {_centre(surface)} {surface.stated.title} in the box of "
         f"tried ranges lies at {join_words(parts)} (the middle 95 % of refits)"
     )
     return said + (
@@ -79,7 +97,9 @@ def _directions_table(shape: Shape, surface: Surface, at: str) -> Table:
             )
         )
     columns = ("Along", "Change half a range away", "95 % interval", "In words")
-    caption = f"{at}How {surface.response.title} bends away from the point where it is level"
+    caption = (
+        f"{_after(at, 'How')} {surface.response.title} bends away from the point where it is level"
+    )
     return Table(columns, tuple(rows), caption, numeric=(1, 2), folded=True)
 
 
@@ -92,28 +112,36 @@ def _nature(low: float, high: float) -> str:
 
 
 def _path_table(shape: Shape, surface: Surface, study: Study, at: str) -> Table:
-    unit = surface.response.unit
+    unit = surface.stated.unit
     rows = []
     for row in shape.path.to_dict("records"):
         places = decimals_for(row["high"] - row["low"])
         rows.append(
             (
                 number(row["radius"], 2),
-                *(setting(f, _printable(row[f.name], f.step)) for f in study.factors),
+                *(setting(f, _printable(row[f.name], f)) for f in study.factors),
                 with_unit(number(row["estimate"], places), unit),
                 interval(row["low"], row["high"], "", places),
             )
         )
-    columns = ("Half-ranges out", *(spoken(f.name) for f in study.factors), "Mean", "95 % interval")
+    centre = _centre(surface).capitalize()
+    columns = ("Half-ranges out", *(spoken(f.name) for f in study.factors), centre, "95 % interval")
     goal = "highest" if shape.goal == "largest" else "lowest"
     caption = (
-        f"{at}The {goal} mean {surface.response.title} at growing distance from the middle of the ranges, inside what was tried; "
+        f"{_after(at, 'The')} {goal} {_centre(surface)} {surface.stated.title} at growing distance from the middle of the ranges, inside what was tried; "
         "settings rounded to a step"
     )
     return Table(columns, tuple(rows), caption, numeric=tuple(range(len(columns))), folded=True)
 
 
-def _printable(value: float | str, step: float | None) -> float | str:
-    if isinstance(value, str):
+def _centre(surface: Surface) -> str:
+    """Name what the surface gives: on another scale than the one measured on the typical value, not the mean."""
+    return "mean" if surface.scale.is_plain else "typical"
+
+
+def _printable(value: float | str, factor: Factor) -> float | str:
+    """Round to the nearest step from low, the steps in which settings are looked for."""
+    if isinstance(value, str) or factor.low is None or factor.high is None:
         return value
-    return round(value / step) * step if step else float(f"{value:.4g}")
+    step = factor.step or default_step(factor.low, factor.high)
+    return float(f"{factor.low + round((value - factor.low) / step) * step:.10g}")

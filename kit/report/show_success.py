@@ -6,8 +6,11 @@ from collections.abc import Mapping
 from typing import Any
 
 from kit.analysis import Analysis
-from kit.model.success import Success, chance_at, success_surface
+from kit.model.pass_fail import outcome_surfaces
+from kit.model.success import Success, chance_at
 from kit.report.wording import count, percent
+from kit.study.description import COMES_OUT
+from kit.window.whatif import what_if
 
 FEW_FAILURES = 3
 """With fewer failed prints the chance of success is hardly known (common practice, no source)."""
@@ -18,14 +21,45 @@ def success_notes(analysis: Analysis) -> list[str]:
     found, settings = _found(analysis)
     if found is None or settings is None:
         return []
-    chance, low, high = chance_at(found, settings)
+    chance, low, high = _counted_chance(analysis) or chance_at(found, settings)
     text = (
         f"A print at these settings comes out at all with a chance of {percent(chance)} ({percent(low)} to {percent(high)}), judged by "
-        f"{count(found.failures, 'failed print')} of {len(found.came_out)}; the chance to meet the requirements speaks of those that come out."
+        f"{count(found.failures, 'failed print')} of {len(found.came_out)}; {_counted(analysis, settings)}"
     )
     if found.failures < FEW_FAILURES:
         text += " So few failures hardly tell which settings make prints fail."
     return [text]
+
+
+def _counted_chance(analysis: Analysis) -> tuple[float, float, float] | None:
+    """Give the chance that counts in the answer, with its limits; None where failed prints do not count."""
+    window = analysis.window
+    choice = window and (window.recommended or window.best_compromise)
+    if not choice or COMES_OUT not in choice.predictions:
+        return None
+    counted = choice.predictions[COMES_OUT]
+    return counted.mean, counted.low, counted.high
+
+
+def _counted(analysis: Analysis, settings: Mapping[str, float | str]) -> str:
+    """Say whether failed prints are part of the chance, and what it would be with them."""
+    study = analysis.study
+    if study.window.failed_prints:
+        return "the chance to meet the requirements counts those that fail."
+    text = "the chance to meet the requirements speaks of those that come out."
+    choice = analysis.window and (analysis.window.recommended or analysis.window.best_compromise)
+    if not choice or not choice.alone:
+        return text
+    window = study.window.model_copy(update={"failed_prints": True})
+    counting = study.model_copy(update={"window": window})
+    outcomes, _ = outcome_surfaces(analysis.measured, analysis.data.runs, counting)
+    what = what_if({**analysis.surfaces, **outcomes}, counting, settings)
+    if what is None:
+        return text
+    return (
+        f"{text[:-1]}: with failed prints counted as not met it would be {percent(what.probability)} "
+        "(failed_prints = true under [window] asks for settings by that)."
+    )
 
 
 def success_numbers(analysis: Analysis) -> dict[str, Any]:
@@ -49,5 +83,4 @@ def success_numbers(analysis: Analysis) -> dict[str, Any]:
 def _found(analysis: Analysis) -> tuple[Success | None, Mapping[str, float | str] | None]:
     window = analysis.window
     choice = None if window is None else window.recommended or window.best_compromise
-    found = success_surface(analysis.data.runs, analysis.study)
-    return found, choice.settings if choice else None
+    return analysis.success, choice.settings if choice else None

@@ -16,14 +16,16 @@ from kit.report.wording import (
     with_unit,
 )
 from kit.study.description import Study
-from kit.window.tradeoff import STOPPED, TRIED, AskingMore, Edge, Frugal, TradeOffs
+from kit.window.tradeoff import STOPPED, TRIED, UNSEEN, AskingMore, Edge, Frugal, TradeOffs
 
 
 def show_trade_offs(analysis: Analysis) -> Group:
     """Show the fastest and thriftiest settings of the window, what ends it at each side, and what asking for more costs."""
     found, study = analysis.trade_offs, analysis.study
     if found is None:
-        text = "There is no window to choose from: no setting reaches the chance asked for."
+        required = any(r.has_limits for r in study.responses)
+        why = "no setting reaches the chance asked for" if required else "nothing is required"
+        text = f"There is no window to choose from: {why}."
         return Group((Sentences((text,), tone="minor"),))
     blocks: list[Block] = [_frugal_table(found, study)]
     if found.edges:
@@ -65,6 +67,10 @@ def _edges_table(edges: tuple[Edge, ...], study: Study) -> Table:
             why = "nothing was tried beyond"
         elif edge.stopped_by == STOPPED:
             why = "a hard stop"
+        elif edge.stopped_by == UNSEEN:
+            why = (
+                "nothing: the next step holds as well, but so many settings were not all looked at"
+            )
         else:
             why = f"{study.response_named(edge.stopped_by).title} (chance {percent(edge.probability)} one step further)"
         words = "below" if edge.side == "low" else "above"

@@ -11,13 +11,18 @@ from typing import Any
 from urllib.parse import quote
 
 from kit.errors import PublishError, StudyError
+from kit.report.numbers import overall_digest
 from kit.report.page_style import STYLE
-from kit.report.results import overall_digest
-from kit.report.standing import planned_runs, standing_of
+from kit.report.standing import standing_of
 from kit.report.wiki.advice import choice_of
 from kit.report.wording import count, percent, settings_line
 from kit.study.folder import PAGE_FILE, REPORT_FOLDER, RESULTS_FILE, STUDY_FILE, write_whole
 from kit.study.intake import take_in
+from kit.study.progress import planned_runs
+from kit.study.status import report_home
+
+OTHER_REPORTS = ("compare", "screening", "small-steps", "gauge", "plan")
+"""Templates that seek no settings, the most telling first."""
 
 COLUMNS = ("Study", "Material", "Printer", "Settings", "Chance", "Standing", "Date")
 
@@ -84,7 +89,8 @@ def write_index(space: str | Path) -> Path:
     Parameters
     ----------
     space : str or Path
-        A folder; every folder in it (at any depth) with a ``study.toml`` is a study.
+        A folder; every folder in it (at any depth) with a ``study.toml`` is a study, but not those inside a
+        study, such as the copy of a donor.
 
     Returns
     -------
@@ -125,7 +131,14 @@ def space_entries(space: Path) -> list[Entry]:
     folders = sorted(
         p.parent for p in space.rglob(STUDY_FILE) if not _inside_output(p.relative_to(space))
     )
-    return [_entry(space, folder) for folder in folders if folder != space]
+    outer = [f for f in folders if f != space and not _inside_study(f, space)]
+    return [_entry(space, folder) for folder in outer]
+
+
+def _inside_study(folder: Path, space: Path) -> bool:
+    """Tell whether a folder lies inside another study of the space."""
+    between = folder.relative_to(space).parents
+    return any((space / p / STUDY_FILE).is_file() for p in between if p != Path())
 
 
 def _inside_output(path: Path) -> bool:
@@ -136,8 +149,7 @@ def _inside_output(path: Path) -> bool:
 
 def _entry(space: Path, folder: Path) -> Entry:
     name = folder.relative_to(space).as_posix()
-    page = folder / REPORT_FOLDER / PAGE_FILE
-    link = f"{name}/{REPORT_FOLDER}/{PAGE_FILE}" if page.is_file() else ""
+    link = _link(folder, name, REPORT_FOLDER)
     try:
         data = take_in(folder)
     except StudyError as error:
@@ -149,7 +161,7 @@ def _entry(space: Path, folder: Path) -> Entry:
             link=link,
             note=f"{problems}: testprint check {name}",
         )
-    study = data.study
+    study, home = data.study, report_home(data)
     facts = Entry(
         name,
         study.title,
@@ -157,14 +169,14 @@ def _entry(space: Path, folder: Path) -> Entry:
         or study.material.name,
         printer=study.printer.name,
         date=study.date.isoformat() if study.date else "",
-        link=link,
+        link=_link(folder, name, home),
     )
-    results = _results(folder)
+    results = _results(folder / home)
     if results is None:
-        return _with(facts, standing="no report yet")
+        return _without_settings(facts, folder)
     planned = planned_runs(data.runs)
     standing = standing_of(results, withdrawn=study.withdrawn, planned=planned)
-    stale = results.get("digest") != overall_digest(data.digests)
+    stale = not _made_from(results, data.digests)
     choice = choice_of(results)
     shown: dict[str, Any] = {"standing": standing.word, "usable": standing.usable and not stale}
     if stale:
@@ -184,6 +196,29 @@ def _entry(space: Path, folder: Path) -> Entry:
     return _with(facts, **shown)
 
 
+def _made_from(results: Mapping[str, Any], digests: Mapping[str, str]) -> bool:
+    """Tell whether a report was made from the study's files as they are; an adopter's names its donor's files as well."""
+    if results.get("digest") == overall_digest(digests):
+        return True
+    source = results.get("provenance")
+    made_from = source.get("input_digests") if isinstance(source, dict) else None
+    mine = {k: v for k, v in (made_from or {}).items() if not str(k).startswith("donor/")}
+    return "donor" in results and mine == dict(digests)
+
+
+def _link(folder: Path, name: str, home: str) -> str:
+    return f"{name}/{home}/{PAGE_FILE}" if (folder / home / PAGE_FILE).is_file() else ""
+
+
+def _without_settings(facts: Entry, folder: Path) -> Entry:
+    """Give the line of a study without a report on settings: a comparison or a screening may be there."""
+    for template in OTHER_REPORTS:
+        link = _link(folder, facts.folder, f"{REPORT_FOLDER}/{template}")
+        if link:
+            return _with(facts, standing=f"{template.replace('-', ' ')} only", link=link)
+    return _with(facts, standing="no report yet")
+
+
 def _with(entry: Entry, **changes: Any) -> Entry:  # noqa: ANN401 - fields of Entry
     from dataclasses import replace
 
@@ -191,7 +226,7 @@ def _with(entry: Entry, **changes: Any) -> Entry:  # noqa: ANN401 - fields of En
 
 
 def _results(folder: Path) -> Mapping[str, Any] | None:
-    path = folder / REPORT_FOLDER / RESULTS_FILE
+    path = folder / RESULTS_FILE
     try:
         results = json.loads(path.read_text(encoding="utf-8"))
     except (OSError, ValueError):
@@ -215,13 +250,14 @@ def index_html(entries: list[Entry]) -> str:
     str
         A complete HTML document.
     """
-    usable = sum(e.usable for e in entries)
+    usable = [e for e in entries if e.usable]
+    confirmed = sum(e.standing == "confirmed" for e in usable)
     head = "".join(
         f'<th scope="col" aria-sort="none"><button type="button">{escape(c)}</button></th>'
         for c in COLUMNS
     )
     rows = "".join(map(_row, entries))
-    summary = f"{count(len(entries), 'study', 'studies')}; {usable} with settings that may be used as they stand."
+    summary = f"{count(len(entries), 'study', 'studies')}; {len(usable)} with settings to set a printer by, {confirmed or 'none'} of them confirmed."
     return f"""<!DOCTYPE html>
 <html lang="en">
 <head>

@@ -6,8 +6,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Literal
 
-import pandas as pd
-
 Word = Literal[
     "withdrawn",
     "confirmation failed",
@@ -71,11 +69,6 @@ def standing_of(results: Mapping[str, Any], *, withdrawn: str = "", planned: int
         return Standing("confirmation undecided", text, usable=True)
     text = "Nobody has checked these settings with new prints yet: print and measure a few before you rely on them."
     return Standing("not yet confirmed", text, usable=True)
-
-
-def planned_runs(runs: pd.DataFrame) -> int:
-    """Count the runs of a study that are still to be printed, confirming prints left out."""
-    return int(((runs["status"] == "planned") & (runs["round"] != "confirmation")).sum())
 
 
 def _verdict(confirmation: object) -> str:

@@ -6,12 +6,12 @@ Pages print U+2212 for minus; nothing here computes anything but roundings.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from math import floor, isfinite, isnan, log10
+from math import floor, isfinite, isinf, log10
 
-from kit.study.description import Factor, Response, Study
+from kit.model.saying import MINUS as MINUS
+from kit.model.saying import percent as percent
+from kit.study.description import COMES_OUT, Factor, Response, Study
 from kit.words import FACTOR_KINDS, unit_label
-
-MINUS = "\u2212"
 
 
 def number(value: float | None, decimals: int = 2) -> str:
@@ -67,30 +67,13 @@ def interval(low: float, high: float, unit: str = "", decimals: int | None = Non
     --------
     >>> interval(-0.021, 0.043, "mm")
     '−0.021 to 0.043 mm'
+    >>> interval(40.0, float("inf"), "MPa", 0)
+    '40 MPa or more'
     """
     places = decimals_for(high - low) if decimals is None else decimals
+    if isinf(high) and isfinite(low):
+        return f"{with_unit(number(low, places), unit)} or more"
     return with_unit(f"{number(low, places)} to {number(high, places)}", unit)
-
-
-def percent(probability: float) -> str:
-    """Give a chance as a maker says it; never 0 % or 100 %, since nobody knows that.
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> percent(0.9371), percent(0.9996), percent(0.0001)
-    ('94 %', 'more than 99 %', 'less than 1 %')
-    """
-    if isnan(probability):
-        return "–"
-    if probability > 0.995:
-        return "more than 99 %"
-    if probability < 0.005:
-        return "less than 1 %"
-    return f"{100 * probability:.0f} %"
 
 
 def setting(factor: Factor, value: float | str) -> str:
@@ -123,6 +106,23 @@ def spoken(name: str) -> str:
     return name.replace("_", " ")
 
 
+def family_words(text: str) -> str:
+    """Give a family of plans, with options behind it or not, as it is called.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> family_words("box_behnken"), family_words("optimal 16")
+    ('Box-Behnken', 'optimal 16')
+    """
+    family, _, options = text.partition(" ")
+    people = {"box_behnken": "Box-Behnken", "plackett_burman": "Plackett-Burman"}
+    return f"{people.get(family, spoken(family))} {options}".strip()
+
+
 def requirement(response: Response) -> str:
     """Say what is required of a response.
 
@@ -135,6 +135,10 @@ def requirement(response: Response) -> str:
     >>> requirement(Response(name="gloss", unit="GU", lower=30))
     'at least 30 GU'
     """
+    if response.name == COMES_OUT:
+        return "comes out"
+    if response.passes_or_fails:
+        return "passes" if response.has_limits else "no limit"
     low, high, unit = response.lower, response.upper, response.unit
     if low is not None and high is not None:
         text = with_unit(f"{plain(low)} to {plain(high)}", unit)

@@ -50,6 +50,9 @@ def warm_up(template: str) -> None:
     """Load everything once; what is forked from here has it."""
     preload_client()
     preload_notebook(template_path(template))
+    from kit.charts.style import try_pens  # loads matplotlib, which only this needs
+
+    try_pens()
     gc.freeze()
 
 

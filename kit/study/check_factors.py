@@ -81,7 +81,10 @@ def _category(factor: Factor) -> Iterator[tuple[str, str]]:
     plain = [level.strip().casefold() for level in levels]
     twice = sorted({level for level, p in zip(levels, plain, strict=True) if plain.count(p) > 1})
     if twice:
-        yield "levels", f"{', '.join(map(repr, twice))} stand for the same level twice; delete one."
+        yield (
+            "levels",
+            f"{', '.join(map(repr, twice))} {'name' if len(twice) > 1 else 'names'} the same level twice; delete one.",
+        )
     for level in levels:
         if level != level.strip() or not level.strip():
             yield "levels", f"level {level!r} is empty or has blanks around it; write it without."

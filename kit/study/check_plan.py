@@ -11,7 +11,7 @@ from kit.study.limits import LimitError, never_met, parse_limit
 from kit.study.names import group_fault
 from kit.study.nearest import number
 from kit.study.units import factor_unit
-from kit.terms import CodedFactor, Coding, expand_terms
+from kit.terms import FACTOR_NAME, CodedFactor, Coding, expand_terms
 from kit.words import FACTOR_KINDS, conversion
 
 WITH_CRITERION = ("optimal", "split_plot")
@@ -163,6 +163,8 @@ def check_plan(study: Study, *, kinds_known: bool, family_known: bool) -> Iterat
         )
     for text in _groups(study):
         yield ("model", "random"), text
+    if any(not FACTOR_NAME.fullmatch(name) for name in names):
+        return  # no term can be read while a factor's name cannot
     for term in (terms,) if isinstance(terms, str) else terms:
         try:
             expand_terms(coding, term if isinstance(terms, str) else [term])

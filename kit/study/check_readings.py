@@ -13,6 +13,7 @@ import pandas as pd
 
 from kit.errors import Problem
 from kit.study.cells import BoolArray, not_a_number, parse_numbers
+from kit.study.check_outcomes import outcome_cells
 from kit.study.description import Study
 from kit.study.names import READING_COLUMNS
 from kit.study.nearest import echo, suggestion
@@ -98,6 +99,7 @@ def check_readings(
     quantities = check.quantities(cells["quantity"], study, names_complete=names_complete)
     repeat = check.repeats(cells["repeat"])
     reasons = check.reasons(cells["excluded"])
+    cells["value"] = check.outcomes(cells["value"], quantities, study)
     values, given = check.values(cells["value"])
     judged = [q if q is None or q.response not in unread else None for q in quantities]
     converted = check.units(cells["unit"], judged, values, given)
@@ -200,6 +202,15 @@ class _Check:
                     else "Say why the reading is left out."
                 )
                 self.problem(i, "excluded", text)
+        return cells
+
+    def outcomes(
+        self, cells: list[str], quantities: Sequence[ReadQuantity | None], study: Study
+    ) -> list[str]:
+        """Read the words of pass/fail readings."""
+        cells, faults = outcome_cells(cells, quantities, study)
+        for i, text in faults.items():
+            self.problem(i, "value", text)
         return cells
 
     def values(self, cells: list[str]) -> tuple[FloatArray, BoolArray]:

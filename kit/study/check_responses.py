@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 
+from kit.study.check_outcomes import comes_out_findings, outcome_findings
+from kit.study.check_scale import scale_findings
+from kit.study.check_special import special_findings
 from kit.study.description import Response, Study
 from kit.study.lines import KeyPath
 from kit.study.names import clash_findings, name_findings
@@ -20,6 +23,7 @@ _ONLY_FOR = {
     "geometry": ("gloss",),
     "strength_property": ("three_point_bending", "tensile"),
     "feature": ("dimension",),
+    "limit_of_scale": ("direct", "gloss", "three_point_bending", "tensile"),
 }
 SIZE_LIKE = 0.2
 """A limit within this share of the nominal is a size, not a deviation."""
@@ -46,8 +50,19 @@ def check_responses(study: Study, recipe_known: Callable[[int], bool]) -> Iterat
     """
     yield from name_findings("response", [r.name for r in study.responses])
     yield from clash_findings(study)
+    yield from comes_out_findings(study)
+    yield from special_findings(study)
     for i, response in enumerate(study.responses):
-        checks = (_unit, _own_keys, _nominal, _plausible, _limits, _limit_range)
+        checks = (
+            _unit,
+            _own_keys,
+            _nominal,
+            _plausible,
+            _limits,
+            _limit_range,
+            scale_findings,
+            outcome_findings,
+        )
         for check in checks if recipe_known(i) else (_limits,):
             for key, text in check(response):
                 yield ("response", i, key), text
@@ -82,6 +97,12 @@ def _own_keys(response: Response) -> Iterator[tuple[str, str]]:
                 key,
                 f'{key} is for from = "{recipes[0]}"; this response is {response.recipe}. Delete the key or change from.',
             )
+    if response.limit_of_scale is not None and response.strength_property != "strength":
+        text = (
+            f"a limit is for what grows until the instrument ends; {response.strength_property} is read off the curve below "
+            "it. Delete the key."
+        )
+        yield "limit_of_scale", text
     if response.recipe == "dimension" and response.nominal is None:
         yield (
             "nominal",
@@ -190,7 +211,7 @@ def _limit_range(response: Response) -> Iterator[tuple[str, str]]:
     unit = response_unit(response)
     if low > high:  # reported already
         return
-    for key in ("lower", "upper", "target"):
+    for key in ("lower", "upper", "target", "limit_of_scale"):
         value = getattr(response, key)
         if value is not None and not low <= value <= high and not _looks_like_size(response, value):
             expected = f"{number(low)} to {with_unit(high, unit)}"

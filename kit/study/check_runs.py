@@ -17,6 +17,7 @@ from kit.study.nearest import echo, number, suggestion
 from kit.study.tables import TextTable
 from kit.study.units import factor_unit, kind_range, with_unit
 from kit.terms import FloatArray
+from kit.words import CONFIRMATION
 
 STATUSES = ("planned", "printed", "failed")
 REQUIRED = ("run", "print_order", "status")
@@ -283,7 +284,9 @@ def _progress(frame: pd.DataFrame) -> Iterator[str]:
         yield f"None of the {total} planned runs is printed yet."
     elif count["planned"]:
         failed = f", {count['failed']} failed" if count["failed"] else ""
-        yield f"{count['printed']} of {total} runs printed{failed}, {count['planned']} still planned: results so far are interim."
+        confirming = bool((frame.loc[frame["status"] == "planned", "round"] == CONFIRMATION).all())
+        then = ", for confirming" if confirming else ": results so far are interim"
+        yield f"{count['printed']} of {total} runs printed{failed}, {count['planned']} still planned{then}."
     if count["failed"]:
         names = frame.loc[frame["status"] == "failed", "run"]
         yield f"{'Run' if len(names) == 1 else 'Runs'} {', '.join(names)} failed and {'does' if len(names) == 1 else 'do'} not enter any fit."

@@ -23,7 +23,12 @@ FactorKindName = Literal[
     "category",
     "other",
 ]
-Recipe = Literal["dimension", "gloss", "three_point_bending", "tensile", "score", "direct"]
+Recipe = Literal[
+    "dimension", "gloss", "three_point_bending", "tensile", "score", "pass_fail", "direct"
+]
+PASS_FAIL = "pass_fail"
+COMES_OUT = "comes_out"
+"""Name under which it counts whether a print comes out at all, where failed prints count."""
 StrengthProperty = Literal[
     "strength", "modulus", "yield_stress", "strain_at_strength", "strain_at_break"
 ]
@@ -148,14 +153,32 @@ class Response(Section):
         default="strength", validation_alias="property", serialization_alias="property"
     )  # bending, tension: what is read off the force-extension curve
     feature: Literal["", "x", "y", "z", "hole", "wall"] = ""  # dimension: what kind of size it is
+    spread: tuple[str, ...] = ()  # factors whose setting changes how much prints scatter
+    limit_of_scale: float | None = (
+        None  # where the instrument ends: readings from here on count as "at least", in the unit
+    )
     scatter: float | None = Field(default=None, gt=0)  # SD between prints made alike, in the unit
     margin: float | None = Field(default=None, gt=0)  # equivalence margin, in the response's unit
     label: str = ""  # in print; the name with blanks when empty
+    scale: Literal["as_measured", "log", "power", "share"] | float = (
+        "as_measured"  # on which it is fitted; a number is a power
+    )
+    bounds: tuple[float, float] | None = None  # share: the ends that no value can pass
 
     @property
     def title(self) -> str:
         """Name for pages and axes."""
         return self.label or self.name.replace("_", " ")
+
+    @property
+    def share_bounds(self) -> tuple[float, float]:
+        """Ends of a share: as written, else 0 to 100 for a percentage and 0 to 1 for a plain number."""
+        return self.bounds or ((0.0, 100.0) if self.unit == "%" else (0.0, 1.0))
+
+    @property
+    def passes_or_fails(self) -> bool:
+        """Whether a part passes or fails it, with nothing in between."""
+        return self.recipe == PASS_FAIL
 
     @property
     def has_limits(self) -> bool:
@@ -184,6 +207,7 @@ class ModelChoice(Section):
     """Which model is fitted."""
 
     terms: Literal["main", "interactions", "second_order"] | tuple[str, ...] = "second_order"
+    selection: Literal["none", "aicc"] = "none"  # whether the prints themselves choose among them
     blocks: Literal["auto", "fixed", "random", "none"] = "auto"
     random: tuple[
         str, ...
@@ -195,6 +219,7 @@ class WindowChoice(Section):
 
     confidence: float = Field(default=0.90, gt=0, lt=1)
     other_printers: bool = False
+    failed_prints: bool = False  # true: a print that fails counts as not meeting the requirements
     weights: dict[str, float] = Field(
         default_factory=dict
     )  # by factor: how much a wide range counts
@@ -335,7 +360,15 @@ class Study(Section):
         KeyError
             If there is none.
         """
-        for response in self.response:
+        for response in (*self.response, *self.judged):
             if response.name == name:
                 return response
         raise KeyError(name)
+
+    @property
+    def judged(self) -> tuple[Response, ...]:
+        """What one part must meet: the responses with limits and, where failed prints count, that it comes out."""
+        limited = tuple(r for r in self.response if r.has_limits)
+        if not self.window.failed_prints:
+            return limited
+        return (*limited, Response(name=COMES_OUT, recipe="pass_fail", lower=1.0, label="print"))

@@ -14,7 +14,7 @@ from kit.study.nearest import echo, nearest, number
 
 _WISHES = {
     "weights": "numbers by factor, such as { nozzle = 2, speed = 1 }",
-    "seed": "a whole number, 0 or more",
+    "seed": "a whole number, 0 or more, of at most 18 digits",
     "stated_range": "two numbers in degC, [low, high]",
     "melt_limit": "one number in mm3/s, or pairs [[degC, mm3/s], ...]",
     "levels": 'names in quotes, such as ["white", "pink"]',

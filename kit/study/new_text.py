@@ -9,7 +9,13 @@ from dataclasses import dataclass
 from zlib import crc32
 
 from kit.study.nearest import number
-from kit.study.presets import FACTOR_PRESETS, RESPONSE_PRESETS, FactorPreset, ResponsePreset
+from kit.study.presets import (
+    DENSITIES,
+    FACTOR_PRESETS,
+    RESPONSE_PRESETS,
+    FactorPreset,
+    ResponsePreset,
+)
 
 
 @dataclass(frozen=True)
@@ -103,6 +109,11 @@ def _head(answers: Answers) -> str:
     return "\n".join(lines)
 
 
+def _density(polymer: str) -> tuple[str, str]:
+    known = polymer.strip().upper() if polymer.strip().upper() in DENSITIES else "PLA"
+    return f"density = {DENSITIES[known]:g}", f"g/cm3, common for {known}; see the label"
+
+
 def _set_up(answers: Answers) -> str:
     stated = answers.stated_range
     on_spool = (
@@ -115,7 +126,7 @@ def _set_up(answers: Answers) -> str:
         f"polymer = {toml_text(answers.polymer)}",
         _row(on_spool, "degC, as printed on the spool"),
         _row("filament_diameter = 1.75", "mm"),
-        _row("density = 1.24", "g/cm3, common for PLA; see the label"),
+        _row(*_density(answers.polymer)),
         _row("abrasive = false", "true for glow, fibre and metal fillings"),
         "",
         "[printer]",

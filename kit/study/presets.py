@@ -5,6 +5,16 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+DENSITIES: Mapping[str, float] = {
+    "PLA": 1.24,
+    "PETG": 1.27,
+    "ABS": 1.04,
+    "ASA": 1.07,
+    "TPU": 1.21,
+    "PC": 1.2,
+}
+"""g/cm3 of unfilled spools; common practice, no source."""
+
 
 @dataclass(frozen=True)
 class FactorPreset:

@@ -8,6 +8,7 @@ import pandas as pd
 
 from kit.study.description import Study
 from kit.study.quantities import is_complete
+from kit.words import CONFIRMATION
 
 MOST_NAMES = 20
 
@@ -37,6 +38,11 @@ def runs_measured(study: Study, readings: pd.DataFrame) -> dict[str, set[str]]:
         if is_complete(study.response_named(name), have):
             found[name].add(run)
     return found
+
+
+def planned_runs(runs: pd.DataFrame) -> int:
+    """Count the runs that are still to be printed before the answer stands, confirming prints left out."""
+    return int(((runs["status"] == "planned") & (runs["round"] != CONFIRMATION)).sum())
 
 
 def unread_prints(study: Study, runs: pd.DataFrame, readings: pd.DataFrame) -> list[str]:

@@ -2,7 +2,7 @@
 
 One rule: **a reading is named after its response, and a part of a response is ``<response>_<part>``.**
 
-- ``direct``, ``score``: quantity = the response's name.
+- ``direct``, ``score``, ``pass_fail``: quantity = the response's name.
 - ``dimension``: quantity = the response's name, value = the size as measured (the recipe subtracts the
   nominal), in any unit of length.
 - ``gloss``: quantity = the response's name; each spot is a ``repeat``. Where gloss along and across the
@@ -143,6 +143,8 @@ def response_range(response: Response) -> tuple[float, float]:
     tuple of (float, float)
         In the response's unit.
     """
+    if response.passes_or_fails:
+        return (0.0, 1.0)
     if response.plausible and response.recipe != "dimension":
         return response.plausible
     quantity = {

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from kit.errors import Problem
+from kit.study.curve_files import with_curves
 from kit.study.data import StudyData
 from kit.study.folder import (
     PAGE_FILE,
@@ -20,10 +21,8 @@ from kit.study.folder import (
     read_bytes,
 )
 from kit.study.intake import find_problems
-from kit.study.progress import runs_measured
-
-CONFIRMATION = "confirmation"
-"""The round that tests the recommended settings; it never enters a fit."""
+from kit.study.progress import planned_runs, runs_measured
+from kit.words import CONFIRMATION as CONFIRMATION
 
 
 @dataclass(frozen=True)
@@ -118,18 +117,25 @@ def count_progress(data: StudyData) -> Progress:
     """
     status = data.runs["status"]
     printed = set(data.runs.loc[status == "printed", "run"])
-    measured = printed.intersection(*runs_measured(data.study, data.readings).values())
+    read = with_curves(data.readings, data.study, data.curves)
+    measured = printed.intersection(*runs_measured(data.study, read).values())
     counts = [int((status == s).sum()) for s in ("printed", "failed", "planned")]
     return Progress(len(status), counts[0], counts[1], counts[2], len(measured))
 
 
 def _healthy(data: StudyData, folder: Path, shown: str) -> Status:
     progress = count_progress(data)
-    home = report_home(data)
+    steps = data.study.design.family == "small_steps"
+    home = f"{REPORT_FOLDER}/small-steps" if steps else report_home(data)
     report = _report_state(folder / home, data.digests)
     sentences = tuple(_sentences(data, progress, report, folder))
     if not progress.runs:
         return _status(sentences, "plan the runs", f"testprint plan {shown}")
+    if not progress.printed and not progress.planned:
+        step = (
+            "every run failed: choose gentler settings in study.toml and plan them in a new folder"
+        )
+        return Status(sentences, f"{step}.")
     if not progress.printed:
         step = f"print the runs in print order and set their status in {RUNS_FILE} to printed or failed; then look for slips"
         return _status(sentences, step, f"testprint check {shown}")
@@ -139,10 +145,11 @@ def _healthy(data: StudyData, folder: Path, shown: str) -> Status:
     if report != "current":
         interim = (
             "an interim report"
-            if progress.planned or progress.measured < progress.printed
+            if planned_runs(data.runs) or progress.measured < progress.printed
             else "the report"
         )
-        return _status(sentences, f"make {interim}", f"testprint report {shown}")
+        template = " --template small-steps" if steps else ""
+        return _status(sentences, f"make {interim}", f"testprint report {shown}{template}")
     page = f"{home}/{PAGE_FILE}"
     if progress.planned:
         return Status(
@@ -150,7 +157,7 @@ def _healthy(data: StudyData, folder: Path, shown: str) -> Status:
         )
     if progress.measured < progress.printed:
         return Status(sentences, f"read {page}, or measure the prints that are left.")
-    if data.study.adopt.donor:
+    if data.study.adopt.donor or steps:
         return Status(sentences, f"read {page}.")
     return _status(sentences, f"read {page}; then ask what comes next", f"testprint next {shown}")
 
@@ -169,7 +176,7 @@ def _sentences(data: StudyData, progress: Progress, report: str, folder: Path) -
         "old": "The report is older than the files it was made from.",
         "unreadable": f"{REPORT_FOLDER}/{RESULTS_FILE} cannot be read; make the report again.",
     }[report]
-    if report == "current" and not study.adopt.donor:
+    if report == "current" and not study.adopt.donor and study.design.family != "small_steps":
         yield _confirmed(folder, data)
 
 

@@ -12,6 +12,7 @@ RECIPE_UNITS = {
     "three_point_bending": "MPa",
     "tensile": "MPa",
     "score": "points",
+    "pass_fail": "",
     "direct": "",
 }
 """The unit of a response when none is written."""

@@ -96,12 +96,25 @@ def binding_requirement(without: Mapping[str, float], best: float) -> str | None
 
 
 def predict_part(surface: Surface, at: FloatArray) -> Prediction:
-    """Foretell one new part at one coded setting, shape (n_factors,): mean and 95 % limits."""
+    """Foretell one new part at one coded setting, shape (n_factors,): mean and 95 % limits.
+
+    Where the response is fitted on another scale: the median and limits there, taken back into its unit. For what a part
+    passes or fails: the chance to pass and its 95 % limits.
+
+    Returns
+    -------
+    Prediction
+    """
+    if surface.success is not None:
+        chance = float(surface.typical(at[None, :])[0])
+        possible = special.expit(surface.rows(at[None, :]) @ surface.success.possible.T)
+        low, high = (float(v) for v in np.quantile(possible, [0.025, 0.975]))
+        return Prediction(chance, min(low, chance), max(high, chance))
     mean, scale, df = (
         float(np.asarray(v).ravel()[0]) for v in part_distribution(surface, at[None, :])
     )
     reach = float(special.stdtrit(df, 0.975)) * scale
-    return Prediction(mean, mean - reach, mean + reach)
+    return Prediction(*(float(v) for v in surface.scale.back([mean, mean - reach, mean + reach])))
 
 
 def describe_choice(

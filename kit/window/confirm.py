@@ -19,6 +19,8 @@ from kit.model.predict import distribution
 from kit.model.surface import Surface
 from kit.study.description import Response, Study
 from kit.terms import FloatArray
+from kit.window.confirm_reasons import FEWEST as FEWEST
+from kit.window.confirm_reasons import open_points_of, reasons_against
 from kit.window.confirming import at_one_setting, other_notes, refuse_reused, same
 from kit.window.probability import chance_to_meet
 from kit.window.result import Setting
@@ -33,9 +35,6 @@ SURE = 0.95
 
 EASY = 0.90
 """A window as good as foretold passes the count with at least this chance."""
-
-FEWEST = 3
-"""With fewer prints nothing is called confirmed; common practice, no source."""
 
 USUAL = 6
 """Confirming prints that are planned unless asked otherwise; common practice, no source."""
@@ -101,16 +100,18 @@ def prediction_of_mean(
     -----
     Variance x'Vx + s2/n (plus the block variance where blocks are random: a new day is a new block),
     Student t with the degrees of freedom of one new print. A day that differs from those of the fit by
-    more than that is not foreseen.
+    more than that is not foreseen. On another scale than the one measured on the mean is taken there, and taken back.
     """
     at = np.atleast_2d(coded).mean(axis=0, keepdims=True)
     location, scale, df = distribution(surface, at, "print")
-    own = surface.residual_variance
+    own = float(surface.print_variance(at)[0])
     pieces = (surface.specimen_variance or 0.0) * (1 / specimens - 1 / surface.specimens_per_print)
     one = max(own + pieces, 0.0)
     variance = float(scale[0]) ** 2 - own + one / prints
     reach = float(special.stdtrit(float(df[0]), (1 + sure) / 2)) * sqrt(max(variance, 0.0))
-    return float(location[0]), float(location[0]) - reach, float(location[0]) + reach
+    middle = float(location[0])
+    foretold, low, high = surface.scale.back([middle, middle - reach, middle + reach])
+    return float(foretold), float(low), float(high)
 
 
 def judge_confirmation(
@@ -171,7 +172,11 @@ def judge_confirmation(
     judged = chosen[chosen["run"].astype(str).isin(complete)]
     settings = {n: judged[n].iloc[0] for n in study.coding.names}
     coded = study.coding.code({n: [v] for n, v in settings.items()})
-    shown = [r for r in study.responses if r.name in surfaces and r.name in measured]
+    shown = [
+        r
+        for r in study.responses
+        if r.name in surfaces and r.name in measured and not r.passes_or_fails
+    ]
     found = {
         r.name: _judge(r, surfaces[r.name], judged, measured[r.name], len(shown), study)
         for r in shown
@@ -183,15 +188,11 @@ def judge_confirmation(
         complete,
         settings={k: v if isinstance(v, str) else float(v) for k, v in settings.items()},
         at_recommended=recommended is not None and same(settings, recommended),
+        not_passed=_not_passed(limited, pieces, complete),
         failed=int((chosen["status"] == "failed").sum()),
         promised=float(chance_to_meet(surfaces, coded)[0]),
         notes=(*refused, *other_notes(others, chosen, complete)),
     )
-
-
-def capital(text: str) -> str:
-    """Begin a sentence with a title, the rest as the user wrote it."""
-    return text[:1].upper() + text[1:]
 
 
 def _pieces(measured: Measured | None, runs: pd.DataFrame) -> pd.DataFrame:
@@ -199,6 +200,18 @@ def _pieces(measured: Measured | None, runs: pd.DataFrame) -> pd.DataFrame:
         return pd.DataFrame(columns=["run", "specimen", "value", "u_repeat"])
     table = measured.specimens
     return table[table["run"].isin(set(runs["run"]))]
+
+
+def _not_passed(
+    limited: Sequence[Response], pieces: Mapping[str, pd.DataFrame], runs: Sequence[str]
+) -> set[str]:
+    """Name the prints with a piece that failed a pass/fail requirement."""
+    found: set[str] = set()
+    for response in limited:
+        if response.passes_or_fails:
+            table = pieces[response.name]
+            found |= set(table.loc[table["value"] < 1, "run"].astype(str)) & set(runs)
+    return found
 
 
 def _judge(
@@ -211,8 +224,12 @@ def _judge(
 ) -> ConfirmedResponse:
     pieces = _pieces(measured, runs)
     values = pieces.groupby("run", sort=False)["value"].mean()
-    n, mean = len(values), float(values.mean())
+    n, scale = len(values), surface.scale
+    fitted = scale.forward(values)
+    centre = float(fitted.mean()) if len(fitted) else float("nan")
+    mean = float(values.mean()) if scale.is_plain else float(scale.back(centre))
     sd = float(values.std()) if n > 1 else float("nan")
+    own_sd = sd if scale.is_plain or n < 2 else float(np.std(fitted, ddof=1))
     coding = study.coding
     coded = coding.code({m: runs[f"{m}_actual"] for m in coding.names})
     counts = pieces.groupby("run").size()
@@ -234,7 +251,13 @@ def _judge(
     names = pieces["run"].astype(str).to_numpy()
     bad = sorted(set(names[missed]))
     doubtful = sorted(set(names[~clear]) - set(bad))
-    chance = _chance_limits(response, mean, sd, n, 1 - (1 - SURE) / max(responses, 1))
+    chance = _chance_limits(
+        scale.requirement(response),
+        mean if scale.is_plain else centre,
+        own_sd,
+        n,
+        1 - (1 - SURE) / max(responses, 1),
+    )
     verdict = MEETS
     if response.has_limits and chance[1] < study.window.confidence:
         verdict = DOES_NOT_MEET
@@ -279,28 +302,32 @@ def _whole(
     *,
     settings: Mapping[str, Setting],
     at_recommended: bool,
+    not_passed: set[str],
     failed: int,
     promised: float,
     notes: tuple[str, ...],
 ) -> Confirmation:
-    n, confidence = len(runs), study.window.confidence
-    bad = {r for f in found.values() for r in f.missed}
+    # A print that failed has missed everything, where the study counts failed prints.
+    counted = failed if study.window.failed_prints else 0
+    n, confidence = len(runs) + counted, study.window.confidence
+    bad = {r for f in found.values() for r in f.missed} | not_passed
     doubtful = {r for f in found.values() for r in f.doubtful} - bad
-    met = n - len(bad) - len(doubtful)
+    missed = len(bad) + counted
+    met = n - missed - len(doubtful)
     most, refuted = acceptance(n, max(promised, confidence), confidence)
-    against = _against(study, found, len(bad), n, refuted)
-    open_points = _undecided(study, found, len(bad), len(doubtful), n, most)
+    against = reasons_against(study, found, missed, n, refuted)
+    open_points = open_points_of(study, found, missed, len(doubtful), n, most)
     verdict = DOES_NOT_MEET if against else UNDECIDED if open_points else MEETS
     good = f"{met} of {n} prints clearly meet every requirement, and the means lie where they were foretold or on the safe side."
     low, _ = share_limits(met, n, SURE)
-    _, high = share_limits(n - len(bad), n, SURE)
+    _, high = share_limits(n - missed, n, SURE)
     return Confirmation(
         verdict=verdict,
         settings=settings,
         at_recommended=at_recommended,
         runs=tuple(runs),
         met=met,
-        missed=len(bad),
+        missed=missed,
         doubtful=len(doubtful),
         most_missed=most,
         failed=failed,
@@ -311,59 +338,5 @@ def _whole(
         responses=found,
         reasons=tuple(against + open_points) or (good,),
         notes=notes,
+        not_passed=tuple(sorted(not_passed)),
     )
-
-
-def _against(
-    study: Study, found: Mapping[str, ConfirmedResponse], missed: int, n: int, refuted: int
-) -> list[str]:
-    goal = 100 * study.window.confidence
-    reasons = []
-    if missed >= refuted:
-        reasons.append(
-            f"{missed} of {n} prints clearly miss a requirement; with the {goal:g} % asked for, so many come less "
-            "than once in twenty times."
-        )
-    for f in found.values():
-        if f.verdict == DOES_NOT_MEET:
-            title = capital(study.response_named(f.name).title)
-            reasons.append(
-                f"{title}: mean and scatter of these prints alone speak for a chance below {goal:g} % "
-                f"(at most {100 * f.chance_high:.0f} %)."
-            )
-    return reasons
-
-
-def _undecided(
-    study: Study,
-    found: Mapping[str, ConfirmedResponse],
-    missed: int,
-    doubtful: int,
-    n: int,
-    most: int,
-) -> list[str]:
-    reasons = []
-    if n < FEWEST:
-        reasons.append(
-            f"{n} confirming print{'s are' if n > 1 else ' is'} too few: {FEWEST} or more are needed."
-        )
-    if missed + doubtful > most:
-        parts = (
-            [f"{missed} clearly miss{'es' if missed == 1 else ''} a requirement"] if missed else []
-        )
-        parts += (
-            [f"{doubtful} lie{'s' if doubtful == 1 else ''} too near to a limit to tell"]
-            if doubtful
-            else []
-        )
-        allowed = f"at most {most}" if most else "none"
-        reasons.append(
-            f"Of {n} prints {' and '.join(parts)}; {allowed} would be in line with what was foretold."
-        )
-    for f in found.values():
-        if f.towards_limit:
-            title = capital(study.response_named(f.name).title)
-            reasons.append(
-                f"{title}: the mean of these prints lies nearer to a limit than the fitted surface foretold."
-            )
-    return reasons

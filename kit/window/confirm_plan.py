@@ -6,12 +6,12 @@ The rule is fixed before anything is printed.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
 from kit.model.predict import part_distribution
-from kit.model.saying import listed, setting
+from kit.model.saying import listed, percent, setting
 from kit.model.surface import Surface
 from kit.study.description import Response, Study
 from kit.terms import FloatArray
@@ -72,6 +72,8 @@ class ConfirmationPlan:
     zero_failure : int
         Prints that must all meet to show the confidence asked for, by themselves.
     means : mapping of response name to ExpectedMean
+    units : mapping of factor name to str
+        For the sentence.
     """
 
     settings: Mapping[str, Setting]
@@ -83,16 +85,22 @@ class ConfirmationPlan:
     by_count: Mapping[int, float]
     zero_failure: int
     means: Mapping[str, ExpectedMean]
+    units: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def sentence(self) -> str:
         """Say in plain words what is printed and by which rule it is judged."""
-        where = listed([f"{n.replace('_', ' ')} {setting(v)}" for n, v in self.settings.items()])
+        where = listed(
+            [
+                f"{n.replace('_', ' ')} {setting(v, self.units.get(n, ''))}"
+                for n, v in self.settings.items()
+            ]
+        )
         enough = f"at least {self.prints - self.most_missed}" if self.most_missed else "all"
         return (
             f"{self.prints} confirming prints at {where}, on another day. Confirmed when {enough} of them clearly "
-            f"meet every requirement and the means lie where they were foretold (chance foretold {100 * self.promised:.0f} %). "
-            f"If all {self.prints} meet, they show a chance of at least {100 * self.by_count[self.prints]:.0f} % by "
+            f"meet every requirement and the means lie where they were foretold (chance foretold {percent(self.promised)}). "
+            f"If all {self.prints} meet, they show a chance of at least {percent(self.by_count[self.prints])} by "
             f"themselves; to show {100 * self.confidence:g} % by the count alone takes {self.zero_failure}."
         )
 
@@ -135,6 +143,7 @@ def plan_confirmation(
     counts = sorted({*COUNTS, prints, zero})
     return ConfirmationPlan(
         settings=dict(settings),
+        units={f.name: f.unit for f in study.factors},
         prints=prints,
         promised=promised,
         confidence=confidence,
@@ -143,7 +152,9 @@ def plan_confirmation(
         by_count={n: share_limits(n, n, LEVEL)[0] for n in counts},
         zero_failure=zero,
         means={
-            name: _expected(s, study, coded, prints, len(surfaces)) for name, s in surfaces.items()
+            name: _expected(s, study, coded, prints, len(surfaces))
+            for name, s in surfaces.items()
+            if s.success is None
         },
     )
 
@@ -156,7 +167,8 @@ def _expected(
     foretold, low, high = prediction_of_mean(surface, coded, prints, specimens=pieces, sure=sure)
     _, scale, _ = part_distribution(surface, coded)
     response = study.response_named(surface.response.name)
-    distance = _nearest_limit(response, foretold) / float(scale[0])
+    middle = float(surface.scale.forward(foretold))
+    distance = _nearest_limit(surface.scale.requirement(response), middle) / float(scale[0])
     return ExpectedMean(foretold, low, high, distance, _factor(response, study, prints))
 
 

@@ -129,6 +129,8 @@ def goal_for(response: Response, means: FloatArray) -> Goal | None:
         is the target. Two limits without target: the middle. A target without limits: desirability 0
         at the fitted mean farthest from it (common practice, no source).
     """
+    if response.passes_or_fails:  # its mean is the chance to pass: as good as it is
+        return Goal(0.0, 1.0, None, response.weight) if response.has_limits else None
     low, high, target = response.lower, response.upper, response.target
     if low is None and high is None:
         if target is None:

@@ -10,13 +10,18 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy import special
 
 from kit.model.predict import part_distribution
 from kit.model.surface import Surface
 from kit.terms import FloatArray
-from kit.window.posterior import _inverse_wishart_half, _specimen_draws
-from kit.window.probability import NO_SCATTER, Group, group_alike, limits_of
+from kit.window.grouping import NO_SCATTER, Group, group_alike
+from kit.window.probability import limits_of
 from kit.window.rectangle import normal_rectangle
+from kit.window.scatter_draws import inverse_wishart_half, specimen_draws
+
+SURE = 8.0
+"""Places on the normal scale are cut here: beyond 1e-15 a chance is 0 or 1."""
 
 
 @dataclass(frozen=True)
@@ -47,22 +52,48 @@ class GroupDraws:
         rows = self.surfaces[0].rows(coded)
         return np.asarray(np.einsum("mp,dpq->dmq", rows, self.coefficients, optimize=True))
 
-    def chance(self, means: FloatArray, *, independent: bool = False) -> FloatArray:
-        """Give P(one part meets the limits) for means of shape (draws, m, q): shape (draws, m)."""
+    def chance(
+        self, means: FloatArray, *, independent: bool = False, coded: FloatArray | None = None
+    ) -> FloatArray:
+        """Give P(one part meets the limits) for means of shape (draws, m, q): shape (draws, m).
+
+        ``coded``, shape (m, n_factors), tells where scatter that is modelled by setting is taken; else it is the average one.
+
+        Returns
+        -------
+        array, shape (draws, m)
+        """
         low, high = limits_of([s.response for s in self.surfaces])
         floor = NO_SCATTER * max(1.0, float(np.abs(means).max(initial=0.0)))
         sd = np.maximum(np.sqrt(np.einsum("dii->di", self.part)), floor)
-        lower, upper = (low - means) / sd[:, None, :], (high - means) / sd[:, None, :]
+        wide = sd[:, None, :] if coded is None else self._sd_at(coded, sd)
+        lower, upper = (low - means) / wide, (high - means) / wide
         draws, m, q = means.shape
         if q == 1 or independent:
-            from scipy import special
-
             return np.asarray(np.prod(special.ndtr(upper) - special.ndtr(lower), axis=2))
         correlation = self.part / (sd[:, :, None] * sd[:, None, :])
         np.einsum("dii->di", correlation)[:] = 1.0
         return normal_rectangle(
             lower.reshape(-1, q), upper.reshape(-1, q), np.repeat(correlation, m, axis=0)
         ).reshape(draws, m)
+
+    def _sd_at(self, coded: FloatArray, sd: FloatArray) -> FloatArray:
+        # Give the SD of one part by setting, shape (draws, 1 or m, q); modelled scatter stands alone in its group.
+        first = self.surfaces[0]
+        if first.spread is None:
+            return sd[:, None, :]
+        share = first.print_variance(coded) / first.residual_variance - 1
+        return np.sqrt(np.maximum(sd**2 + self.prints[:, 0] * share, 1e-300))[:, :, None]
+
+
+@dataclass(frozen=True)
+class OutcomeDraws(GroupDraws):
+    """Possible truths of what a part passes or fails: coefficients are log odds, means lie on the normal scale."""
+
+    def means(self, coded: FloatArray) -> FloatArray:
+        """Give possible places on the normal scale, on which a part passes above 0, shape (draws, m, 1)."""
+        odds = super().means(coded)
+        return np.asarray(np.clip(special.ndtri(special.expit(odds)), -SURE, SURE))
 
 
 def posterior_draws(
@@ -104,7 +135,7 @@ def posterior_draws(
     groups = group_alike(chosen, joint=joint)
     if usual_prior:
         groups = tuple(_with_usual_prior(g) for g in groups)
-    return [_draw([chosen[i] for i in g.members], g, rng, draws) for g in groups]
+    return [draw_group([chosen[i] for i in g.members], g, rng, draws) for g in groups]
 
 
 def _with_usual_prior(group: Group) -> Group:
@@ -125,18 +156,24 @@ def _with_usual_prior(group: Group) -> Group:
     return replace(group, df=freedom, scatter=scatter * (group.df / freedom))
 
 
-def _draw(
+def draw_group(
     surfaces: Sequence[Surface], group: Group, rng: np.random.Generator, draws: int
 ) -> GroupDraws:
+    """Draw possible truths of the responses of one group; see `posterior_draws`."""
     first, q = surfaces[0], len(surfaces)
+    if first.success is not None:
+        possible = first.success.possible
+        drawn = possible[rng.integers(len(possible), size=draws)][:, :, None]
+        one = np.ones((draws, 1, 1))
+        return OutcomeDraws((first,), drawn, one, one)
     fitted = np.column_stack([s.coefficients for s in surfaces])
     normal = rng.standard_normal((draws, len(fitted), q))
     if getattr(first, "mixed", None) is None:
-        half = _inverse_wishart_half(group, rng, draws)
+        half = inverse_wishart_half(group, rng, draws)
         prints = half @ half.transpose(0, 2, 1)
         part = prints.copy()
         for i, surface in enumerate(surfaces):
-            part[:, i, i] += _specimen_draws(surface, rng, draws)
+            part[:, i, i] += specimen_draws(surface, rng, draws)
         spread = _root(first.unscaled) @ normal @ half.transpose(0, 2, 1)
         return GroupDraws(tuple(surfaces), fitted + spread, prints, part)
     return _draw_mixed(tuple(surfaces), group, fitted, normal, rng)
@@ -158,7 +195,7 @@ def _draw_mixed(
     df = min(float(f[2][0]) for f in foretold)
     sd = np.sqrt(part)
     own = Group(tuple(range(len(surfaces))), group.correlation * np.outer(sd, sd), df)
-    half = _inverse_wishart_half(own, rng, len(normal))
+    half = inverse_wishart_half(own, rng, len(normal))
     scatter = half @ half.transpose(0, 2, 1)
     scaled = normal @ (half / np.where(sd > 0, sd, 1.0)[None, :, None]).transpose(0, 2, 1)
     spread = np.stack(

@@ -3,22 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
-from scipy import optimize, special
+from scipy import special
 
 from kit.model.predict import part_distribution
+from kit.model.saying import percent
 from kit.model.surface import Surface
 from kit.study.description import Study
 from kit.terms import FloatArray
-from kit.window.draws import posterior_draws
 from kit.window.printers import Lines, lay_lines, nozzle_place, offset_sd
 from kit.window.probability import Forecast, forecast, with_limits
-from kit.window.result import Choice, Prediction, Setting
-
-DRAWS, NODES = 1000, 25
-"""Possible truths, and thermometer differences of each, behind the limits of an average chance."""
+from kit.window.result import Setting
 
 TOP = 500
 """Without one requirement the best average is sought among so many settings of the highest bound."""
@@ -188,6 +185,8 @@ def transmitted(
     at = coding.code({n: [settings[n]] for n in coding.names})
     found = []
     for name, surface in surfaces.items():
+        if surface.success is not None:  # it has no scatter that could be handed on
+            continue
         _, scale, _ = part_distribution(surface, at)
         rows = surface.rows(at)
         own = float(np.sqrt(scale[0] ** 2 - (rows @ surface.covariance @ rows.T)[0, 0]))
@@ -196,7 +195,10 @@ def transmitted(
             if factor.step and not factor.is_category:
                 step = factor.step / factor.coded.half_range
                 variance += (_slope(surface, at, i) * step) ** 2 / 12
-        found.append(Transmitted(name, own, _thermometer(surface, study, at), variance**0.5))
+        # On another scale: in the response's unit to first order, at the typical part.
+        handed = np.array([own, _thermometer(surface, study, at), variance**0.5])
+        shown = surface.scale.sd_in_unit(handed, np.repeat(surface.typical(at), 3))
+        found.append(Transmitted(name, *(float(v) for v in shown)))
     return tuple(found)
 
 
@@ -247,89 +249,6 @@ def best_average_without(
     return found
 
 
-def on_other_printers(
-    choice: Choice,
-    surfaces: Mapping[str, Surface],
-    study: Study,
-    rng: np.random.Generator,
-) -> Choice:
-    """Say of a choice what it does on another printer drawn at random, in place of what it does at home.
-
-    Parameters
-    ----------
-    choice : Choice
-        Its ``probability`` is the average already.
-    surfaces : mapping of response name to Surface
-        The fit.
-    study : Study
-        Thermometer differences.
-    rng : Generator
-        For the limits of the average chance.
-
-    Returns
-    -------
-    Choice
-        With averaged single chances, predictions that hold 95 % of parts over all printers that run inside of what
-        was tried, and limits of the average chance.
-    """
-    at = study.coding.code({n: [choice.settings[n]] for n in study.coding.names})
-    lines = lay_lines(surfaces, study, at)
-    if lines is None or offset_sd(study) <= 0:
-        return choice
-    extended = forecast(surfaces, lines.coded)
-    low, high = _average_limits(surfaces, study, lines, rng)
-    return replace(
-        choice,
-        low=min(low, choice.probability),
-        high=max(high, choice.probability),
-        alone={
-            n: float(lines.average(extended.alone[:, i])[0]) for i, n in enumerate(extended.names)
-        },
-        predictions={n: _prediction(s, lines) for n, s in surfaces.items()},
-    )
-
-
-def _nodes(lines: Lines) -> tuple[FloatArray, FloatArray]:
-    """Give coded settings over the differences of one line, and their weights (sum below 1 where some are untried)."""
-    low, high = lines.ends[0]
-    sd, at = lines.sd, float(lines.at[0])
-    low, high = max(float(low), at - 5 * sd), min(float(high), at + 5 * sd)
-    x, w = np.polynomial.legendre.leggauss(NODES)
-    t = low + (high - low) * (x + 1) / 2
-    weights = w * (high - low) / 2 * np.exp(-0.5 * ((t - at) / sd) ** 2) / (sd * np.sqrt(2 * np.pi))
-    coded = np.repeat(lines.coded[:1], NODES, axis=0)
-    coded[:, lines.place] = t
-    return coded, weights
-
-
-def _average_limits(
-    surfaces: Mapping[str, Surface], study: Study, lines: Lines, rng: np.random.Generator
-) -> tuple[float, float]:
-    coded, weights = _nodes(lines)
-    chance = np.ones((DRAWS, len(coded)))
-    for group in posterior_draws(with_limits(surfaces), rng, DRAWS):
-        chance = chance * group.chance(group.means(coded))
-    low, high = np.quantile(chance @ weights, [0.025, 0.975])
-    return float(low), float(high)
-
-
-def _prediction(surface: Surface, lines: Lines) -> Prediction:
-    """Foretell one part on any printer that runs inside of what was tried: a mixture over the differences."""
-    coded, weights = _nodes(lines)
-    weights = weights / weights.sum()
-    mean, scale, df = part_distribution(surface, coded)
-    centre = float(weights @ mean)
-    reach = 30 * float(np.max(scale)) + float(np.ptp(mean))
-
-    def quantile(level: float) -> float:
-        def surplus(y: float) -> float:
-            return float(weights @ special.stdtr(df, (y - mean) / scale)) - level
-
-        return float(optimize.brentq(surplus, centre - reach, centre + reach))
-
-    return Prediction(centre, quantile(0.025), quantile(0.975))
-
-
 def elsewhere_note(found: Elsewhere, confidence: float, *, reached: bool) -> list[str]:
     """Say what limits the chance on other printers, where something does."""
     best, notes = found.for_elsewhere, list[str]()
@@ -342,7 +261,7 @@ def elsewhere_note(found: Elsewhere, confidence: float, *, reached: bool) -> lis
         )
     if not reached and found.for_home.home >= confidence:
         notes.append(
-            f"At home {100 * found.for_home.home:.0f} % is reached; the differences between thermometers cost the rest. "
+            f"At home {percent(found.for_home.home)} is reached; the differences between thermometers cost the rest. "
             "Printers adopt these settings safely only after their own few prints (testprint adopt)."
         )
     return notes

@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from kit.model.mixed import RandomPart
 from kit.model.surface import Surface
 from kit.study.description import Study
 from kit.terms import FloatArray
-from kit.window.draws import posterior_draws
+from kit.window.draws import GroupDraws, posterior_draws
+from kit.window.printers import lay_lines
 from kit.window.probability import forecast, with_limits
 from kit.window.result import Window
 
@@ -67,7 +69,9 @@ def chosen_runs(
     table = window.grid.iloc[places]
     coded = study.coding.code({n: table[n] for n in study.coding.names})
     goal = _promising(study, window)
-    limited = list(with_limits(surfaces).values())
+    # What a part passes or fails tells too little a print to choose by.
+    asked = list(with_limits(surfaces).values())
+    limited = [s for s in asked if s.success is None] or asked
     states = [(s.rows(coded), s.rows(goal), np.array(s.unscaled)) for s in limited]
     chosen = []
     for _ in range(runs):
@@ -95,7 +99,7 @@ def expected_chance(
     surfaces : mapping of response name to Surface
         The fit.
     study : Study
-        Its seed.
+        Its seed, and whether other printers count.
     window : Window
         The answer so far.
     runs : DataFrame
@@ -104,37 +108,82 @@ def expected_chance(
     Returns
     -------
     float or None
-        None for mixed models, and where chances are averaged over other printers: no foretelling is done there.
+        None where no requirement has a scatter, or a surface was fitted in a way that cannot be brought up to date (prints
+        at the limit of the instrument, scatter that differs by setting).
 
     Notes
     -----
-    Outcomes are drawn from the posterior, each updates the least-squares fit (same model, one more block not counted), and
+    Outcomes are drawn from the posterior, each updates the fit (same model; the further round is a block of its own), and
     the best setting is chosen anew. At a fixed setting the expected chance stays what it is; what is gained is the choice
-    between settings, and less doubt about the mean. Responses are multiplied, and the gain is added to the joint chance.
+    between settings, and less doubt about the mean. Responses are multiplied, and the gain is added to the joint chance. A
+    mixed model's variances are taken as known meanwhile; what a part passes or fails is taken as it is.
     """
     limited = with_limits(surfaces)
-    if study.window.other_printers or any(s.method != "least squares" for s in limited.values()):
+    fitted = {n: s for n, s in limited.items() if s.success is None}
+    if not fitted or not all(_can_be_updated(s) for s in fitted.values()):
         return None
     rng = np.random.default_rng(study.seed)
     new = study.coding.code({n: runs[n] for n in study.coding.names})
     goal = _promising(study, window)
-    now = float(forecast(limited, goal, joint=False).chance().max())
+    best = _best_over(limited, study, goal)
+    now = best(fitted)
     total = 0.0
-    draws = posterior_draws(limited, rng, SCENARIOS)
+    draws = posterior_draws(fitted, rng, SCENARIOS)
     seen: dict[str, FloatArray] = {}
     for group in draws:
-        means = group.means(new)
-        noise = np.linalg.cholesky(group.prints + 1e-12 * np.eye(len(group.names)))
-        values = means + np.einsum("dij,dmj->dmi", noise, rng.standard_normal(means.shape))
+        values = _played(group, new, rng)
         seen |= {name: values[:, :, j] for j, name in enumerate(group.names)}
     for i in range(SCENARIOS):
-        updated = {n: _updated(s, new, seen[n][i]) for n, s in limited.items()}
-        total += float(forecast(updated, goal, joint=False).chance().max())
+        total += best({n: _updated(s, new, seen[n][i]) for n, s in fitted.items()})
     return float(min(window.grid["probability"].max() + max(total / SCENARIOS - now, 0.0), 1.0))
+
+
+def _can_be_updated(surface: Surface) -> bool:
+    return surface.weights is None and (
+        surface.mixed is not None or surface.method == "least squares"
+    )
+
+
+def _best_over(
+    limited: Mapping[str, Surface], study: Study, goal: FloatArray
+) -> Callable[[Mapping[str, Surface]], float]:
+    """Give what finds the best chance among some settings, averaged over other printers where these count."""
+    lines = lay_lines(limited, study, goal) if study.window.other_printers else None
+    coded = goal if lines is None else lines.coded
+    outcomes = {n: s for n, s in limited.items() if s.success is not None}
+    passing = forecast(outcomes, coded, joint=False).chance()
+
+    def best(surfaces: Mapping[str, Surface]) -> float:
+        chances = forecast(surfaces, coded, joint=False).chance() * passing
+        return float((chances if lines is None else lines.average(chances)).max())
+
+    return best
+
+
+def _played(group: GroupDraws, new: FloatArray, rng: np.random.Generator) -> FloatArray:
+    """Draw what further prints may measure, shape (draws, runs, q)."""
+    means = group.means(new)
+    root = np.linalg.cholesky(group.prints + 1e-12 * np.eye(len(group.names)))
+    noise = rng.standard_normal(means.shape)
+    shares = np.array([_shared(s) for s in group.surfaces])
+    if shares.any():  # prints of one round share the luck of its block
+        common = rng.standard_normal((len(means), 1, means.shape[2]))
+        noise = np.sqrt(shares) * common + np.sqrt(1 - shares) * noise
+    return np.asarray(means + np.einsum("dij,dmj->dmi", root, noise))
+
+
+def _shared(surface: Surface) -> float:
+    """Give the share of a print's variance that it has in common with the prints of its round."""
+    if surface.mixed is None:
+        return 0.0
+    parts = surface.mixed.components
+    return float(1 - parts[-1] / parts.sum())
 
 
 def _updated(surface: Surface, coded: FloatArray, values: FloatArray) -> Surface:
     """Give the fit after further prints, as least squares on all of them would."""
+    if surface.mixed is not None:
+        return _updated_mixed(surface, surface.mixed, coded, values)
     rows, u = surface.rows(coded), surface.unscaled
     missed = values - rows @ surface.coefficients
     inner = np.linalg.inv(np.eye(len(rows)) + rows @ u @ rows.T)
@@ -149,4 +198,31 @@ def _updated(surface: Surface, coded: FloatArray, values: FloatArray) -> Surface
         residual_variance=float(variance),
         residual_df=float(df),
         term_df=np.full(len(u), float(df)),
+    )
+
+
+def _updated_mixed(
+    surface: Surface, mixed: RandomPart, coded: FloatArray, values: FloatArray
+) -> Surface:
+    """Give a mixed fit after further prints of one new group of each kind, its variances taken as known."""
+    rows, parts = surface.rows(coded), mixed.components
+    noise = parts[-1] * np.eye(len(rows)) + parts[:-1].sum()
+    old = mixed.small
+    gain = np.linalg.solve(rows @ old.covariance @ rows.T + noise, rows @ old.covariance).T
+    kept = np.eye(len(surface.coefficients)) - gain @ rows
+    coefficients = surface.coefficients + gain @ (values - rows @ surface.coefficients)
+    adjusted = kept @ old.adjusted @ kept.T + gain @ noise @ gain.T
+    small = replace(
+        old,
+        coefficients=coefficients,
+        covariance=kept @ old.covariance,
+        adjusted=adjusted,
+        slopes=kept @ old.slopes @ kept.T,
+    )
+    return replace(
+        surface,
+        coefficients=coefficients,
+        covariance=adjusted,
+        unscaled=adjusted / surface.residual_variance,
+        mixed=replace(mixed, small=small),
     )

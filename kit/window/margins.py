@@ -11,6 +11,7 @@ from scipy import special
 from kit.terms import FloatArray
 
 _CELLS = 1024
+_CARRIED = 4001  # odd, so that 0 is in the table
 _SMALLEST_PROBABILITY = 1e-90  # below it scipy's Student quantile can come back as +inf
 
 
@@ -57,6 +58,46 @@ def student_quantile(probability: FloatArray, df: float) -> FloatArray:
         return np.asarray(special.ndtri(probability), dtype=np.float64)
     inner = special.stdtrit(df, np.maximum(probability, _SMALLEST_PROBABILITY))
     return np.where(probability <= 0, -np.inf, np.where(probability >= 1, np.inf, inner))
+
+
+def carried_limits(limits: FloatArray, own: FloatArray, df: float) -> FloatArray:
+    """Carry standardised limits to where a t of other degrees of freedom has the same probability below.
+
+    Parameters
+    ----------
+    limits : array, shape (n, q)
+        Of responses with their own degrees of freedom; possibly infinite.
+    own : array, shape (n, q)
+        These degrees of freedom, > 0.
+    df : float
+        Degrees of freedom wanted, > 0.
+
+    Returns
+    -------
+    array, shape (n, q)
+        Where a response has the same degrees of freedom for many settings, by a table, off by less than 1e-6 in probability.
+    """
+    found = limits.copy()
+    for j in range(limits.shape[1]):
+        rows = np.flatnonzero(np.isfinite(limits[:, j]))
+        z, nu = limits[rows, j], own[rows, j]
+        if not len(rows) or np.allclose(nu, df, rtol=1e-6):
+            continue
+        if len(rows) <= _CARRIED or np.ptp(nu) > 1e-9 * nu[0]:
+            found[rows, j] = _carried(z, nu, df)
+            continue
+        at = np.linspace(-1.0, 1.0, _CARRIED + 2)[1:-1]
+        table = _carried(at / (1 - np.abs(at)), nu[0], df)
+        # The quotient is smooth where the quantile itself runs off.
+        quotient = np.interp(z / (1 + np.abs(z)), at, table / (1 + np.abs(table)))
+        found[rows, j] = quotient / (1 - np.abs(quotient))
+    return found
+
+
+def _carried(z: FloatArray, own: FloatArray | float, df: float) -> FloatArray:
+    # From the lower tail, where probabilities keep their digits.
+    quantile = student_quantile(special.stdtr(own, -np.abs(z)), df)
+    return np.asarray(np.copysign(quantile, z))
 
 
 class Margin:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
 
 import numpy as np
 
@@ -60,9 +59,9 @@ def _chance(surfaces: Mapping[str, Surface], at: FloatArray) -> float:
 
 def _shifted(surface: Surface, by: float) -> Surface:
     # Moving what is required the other way is the same as moving what was read.
-    response = surface.response
+    response = surface.stated
     limits = {
         side: None if (limit := getattr(response, side)) is None else limit - by
         for side in ("lower", "upper")
     }
-    return replace(surface, response=response.model_copy(update=limits))
+    return surface.with_response(response.model_copy(update=limits))

@@ -11,20 +11,18 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from kit.model.saying import listed
+from kit.model.saying import listed, percent
 from kit.model.surface import Surface
 from kit.printer import NOT_POSSIBLE, assess_prints
-from kit.study.description import Factor, Study
-from kit.study.limits import parse_limits
-from kit.study.units import kind_range
+from kit.study.description import Study
 from kit.terms import FloatArray
 from kit.window.choice import ChanceAt
 from kit.window.confirm import FEWEST, USUAL
 from kit.window.gain import chosen_runs, expected_chance
 from kit.window.notes import LACK_OF_FIT, spoken
+from kit.window.outwards import outward_ends, printable_at, rise_of_chance
 from kit.window.probability import chance_to_meet, with_limits
 from kit.window.result import Choice, Setting, Window
-from kit.window.settable import hard_stops, printable_values
 from kit.window.steepest import Ascent, steepest_ascent
 from kit.window.verdict import MEETS, UNDECIDED, Confirmation
 
@@ -36,8 +34,6 @@ FURTHER = 6
 STEPS = (0.25, 0.5, 0.75, 1.0)
 """Half-ranges that a path goes beyond its start; common practice, no source."""
 
-HALVED = ("speed", "flow", "layer_height")
-"""A path goes no lower than half of what was tried in these; common practice, no source."""
 
 WORTH = 0.02
 """A gain in the chance that is worth a round."""
@@ -115,7 +111,7 @@ def suggest_next(
         return _after_window(surfaces, study, window, window.recommended, confirmation, chance)
     best = _best_setting(window)
     now = float(window.grid["probability"].max())
-    outwards = _outwards(study, window, best, chance)
+    outwards = outward_ends(study, window, best, chance)
     if outwards:
         moved = _move(surfaces, study, window, best, outwards, chance, now)
         if moved is not None:
@@ -146,7 +142,7 @@ def _after_window(
         )
         return _add(surfaces, study, window, now, reason, chance)
     poor = [
-        s.response.title
+        s.stated.title
         for s in with_limits(surfaces).values()
         if s.lack_of_fit is not None and s.lack_of_fit.p < LACK_OF_FIT
     ]
@@ -181,7 +177,7 @@ def _give_way(study: Study, window: Window, now: float) -> Suggestion:
     goal = 100 * study.window.confidence
     helpful = [r for r in window.relaxations if r.needed is not None]
     reason = (
-        f"The best chance is {100 * now:.0f} %, not at an end of what was tried, and more runs are not expected to raise it to "
+        f"The best chance is {percent(now)}, not at an end of what was tried, and more runs are not expected to raise it to "
         f"{goal:g} %: it is the scatter and the requirements, not doubt, that stand in the way."
     )
     if helpful:
@@ -201,30 +197,6 @@ def _best_setting(window: Window) -> dict[str, Setting]:
     return best
 
 
-def _outwards(
-    study: Study, window: Window, best: Mapping[str, Setting], chance: ChanceAt
-) -> list[tuple[str, float]]:
-    """Name the factors, and the side, where the best setting lies at an end of what was tried and it gets better beyond."""
-    at = study.coding.code({n: [best[n]] for n in study.coding.names})[0]
-    found = []
-    here = float(chance(at[None])[0])
-    for i, factor in enumerate(study.factors):
-        axis = window.steps[factor.name]
-        if factor.is_category or len(axis) < 2:
-            continue
-        low_stop, high_stop = _reasonable(factor, study)
-        step = float(axis[1]) - float(axis[0])
-        for side, end, stop in ((-1.0, axis[0], low_stop), (1.0, axis[-1], high_stop)):
-            room = side * (stop - float(end)) >= step - 1e-9
-            if best[factor.name] != end or not room:
-                continue
-            beyond = at.copy()
-            beyond[i] += side * step / factor.coded.half_range
-            if float(chance(beyond[None])[0]) > here + 1e-4:
-                found.append((factor.name, side))
-    return found
-
-
 def _move(
     surfaces: Mapping[str, Surface],
     study: Study,
@@ -236,13 +208,13 @@ def _move(
 ) -> Suggestion | None:
     """Lay a path outwards along the steepest rise of the chance; None where no print can be made there."""
     at = study.coding.code({n: [best[n]] for n in study.coding.names})[0]
-    direction = _rise_of_chance(study, at, chance)
+    direction = rise_of_chance(study, at, chance)
     if not np.any(np.abs(direction) > 0):
         return None
     direction = direction / np.abs(direction).max()
     rows = [dict(best)]
     for t in STEPS:
-        row = _printable(study, at + t * direction, best)
+        row = printable_at(study, at + t * direction, best)
         if row is not None and row not in rows:
             rows.append(row)
     runs = _possible(study, pd.DataFrame(rows))
@@ -261,57 +233,6 @@ def _move(
     return _with_cost(study, found)
 
 
-def _rise_of_chance(study: Study, at: FloatArray, chance: ChanceAt) -> FloatArray:
-    """Give the slope of the log odds of the chance by each factor on a scale."""
-    slope = np.zeros(len(at))
-    for i, factor in enumerate(study.factors):
-        if factor.is_category:
-            continue
-        ends = np.repeat(at[None], 2, axis=0)
-        ends[0, i] -= 0.05
-        ends[1, i] += 0.05
-        p = np.clip(chance(ends), 1e-12, 1 - 1e-12)
-        slope[i] = float(np.diff(np.log(p / (1 - p)))[0]) / 0.1
-    return slope
-
-
-def _printable(
-    study: Study, coded: FloatArray, base: Mapping[str, Setting]
-) -> dict[str, Setting] | None:
-    """Round a coded setting to printable steps inside the hard stops and the plan's limits."""
-    row: dict[str, Setting] = {}
-    for i, factor in enumerate(study.factors):
-        if factor.is_category:
-            row[factor.name] = base[factor.name]
-            continue
-        value = float(np.asarray(factor.coded.decode(np.array([coded[i]])))[0])
-        low, high = _reasonable(factor, study)
-        value = min(max(value, low), high)
-        half = factor.coded.half_range
-        near = printable_values(factor, study, value - half, value + half)
-        row[factor.name] = min(near, key=lambda v: abs(v - value)) if near else value
-    table = {n: np.array([v]) for n, v in row.items()}
-    if all(
-        bool(limit.holds(table)[0]) for limit in parse_limits(study.design.limits, study.coding)
-    ):
-        return row
-    return None
-
-
-def _reasonable(factor: Factor, study: Study) -> tuple[float, float]:
-    """Give the settings that a path may not pass: hard stops, what such a factor can be, what the spool states."""
-    low, high = hard_stops(factor, study)
-    kind = kind_range(factor)
-    if kind is not None:
-        low, high = max(low, kind[0]), min(high, kind[1])
-    if factor.kind in HALVED and factor.low is not None:
-        low = max(low, factor.low / 2)
-    stated = study.material.stated_range
-    if factor.kind == "nozzle_temperature" and stated is not None:
-        low, high = max(low, stated[0]), min(high, stated[1])
-    return low, high
-
-
 def _possible(study: Study, runs: pd.DataFrame) -> pd.DataFrame:
     """Leave out what this printer cannot do."""
     verdicts = assess_prints(study, runs).table["verdict"]
@@ -322,17 +243,16 @@ def _cone_note(
     surfaces: Mapping[str, Surface], study: Study, window: Window, at: FloatArray
 ) -> str:
     choice = window.best_compromise
-    name = (
-        choice.binding
-        if choice is not None and choice.binding
-        else next(iter(with_limits(surfaces)))
-    )
+    fitted = [n for n, s in with_limits(surfaces).items() if s.success is None]
+    if not fitted:
+        return ""
+    name = choice.binding if choice is not None and choice.binding in fitted else fitted[0]
     surface = surfaces[name]
     mean = float(surface.mean(at[None])[0])
     lower = surface.response.lower
     sign = 1.0 if lower is not None and mean < lower + _room(surface) else -1.0
     found: Ascent = steepest_ascent(surface, at, sign=sign)
-    title = surface.response.title
+    title = surface.stated.title
     if found.half_angle is None:
         return f"{title}: its slope here may be chance, so the direction is not sure; no direction is excluded with 95 % confidence."
     return f"{title}: the direction in which it changes fastest is known to about {found.half_angle:.0f} degrees either way (95 % confidence)."

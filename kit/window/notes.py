@@ -8,6 +8,7 @@ from math import floor
 import numpy as np
 
 from kit.model.saying import listed, setting
+from kit.model.special_words import special_sentences
 from kit.model.surface import Surface
 from kit.study.description import Factor, Study
 from kit.window.printers import narrow_range_note, nozzle_place
@@ -28,6 +29,7 @@ def standing_notes(surfaces: Mapping[str, Surface], study: Study, forecast: Fore
     return [
         *_missing(surfaces, study),
         *_poor_fit(surfaces),
+        *(said for surface in surfaces.values() for said in special_sentences(surface)),
         *_weak_effects(surfaces, forecast),
         *_blocks(surfaces),
         *_independence(surfaces, forecast),
@@ -47,7 +49,7 @@ def _poor_fit(surfaces: Mapping[str, Surface]) -> list[str]:
         test = surface.lack_of_fit
         if test is not None and test.p < LACK_OF_FIT:
             notes.append(
-                f"Caution: the surface of {surface.response.title} misses the prints by more than prints made alike "
+                f"Caution: the surface of {surface.stated.title} misses the prints by more than prints made alike "
                 f"differ (lack of fit, p = {test.p:.2g}); the chance and the settings may be off."
             )
     return notes
@@ -59,7 +61,7 @@ def _weak_effects(surfaces: Mapping[str, Surface], forecast: Forecast) -> list[s
         return []
     swing = dict(zip(forecast.names, np.ptp(forecast.alone, axis=0), strict=True))
     weak = [
-        surfaces[name].response.title
+        surfaces[name].stated.title
         for name, width in swing.items()
         if width > SWING and surfaces[name].r2_predicted < 0
     ]
@@ -94,20 +96,33 @@ def _blocks(surfaces: Mapping[str, Surface]) -> list[str]:
 
 
 def _independence(surfaces: Mapping[str, Surface], forecast: Forecast) -> list[str]:
-    """Say why chances were multiplied, where they were."""
-    if len(forecast.groups) < 2:
-        return []
-    fitted = with_limits(surfaces)
-    names = listed([s.response.title for s in fitted.values()])
+    """Say how responses go together that do not rest on the same terms and runs, and why chances were multiplied."""
+    notes = []
+    titles = [surfaces[n].stated.title for n in forecast.names]
+    for cluster in forecast.clusters:
+        notes.append(
+            f"{listed([titles[i] for i in sorted(cluster.members)])} do not all rest on the same terms and runs; how they go together is judged by "
+            "the prints that they share, and each keeps its own chance."
+        )
+    passing = [t for n, t in zip(forecast.names, titles, strict=True) if n in forecast.outcomes]
+    if passing and len(forecast.names) > 1:
+        notes.append(
+            f"Whether a part passes or fails ({listed(passing)}) counts as independent of the other requirements at the same settings: its chance is "
+            "multiplied."
+        )
+    if len(forecast.measured_units) < 2:
+        return notes
+    fitted = [s for s in with_limits(surfaces).values() if s.success is None]
+    names = listed([s.stated.title for s in fitted])
     multiplied = "the chances are multiplied, as if one said nothing about the other."
-    first, *others = fitted.values()
+    first, *others = fitted
     if not all(are_alike(first, s) for s in others):
-        return [
-            f"{names} do not all rest on the same terms and runs: where they differ {multiplied}"
-        ]
-    if len(fitted) > MOST_RESPONSES:
-        return [f"Too many requirements to reckon with how {names} move together: {multiplied}"]
-    return [f"Too few spare runs to judge how {names} move together: {multiplied}"]
+        reason = f"{names} do not all rest on the same terms and runs, and share too few spare prints or are fitted in different ways: where that is so, {multiplied}"
+    elif len(fitted) > MOST_RESPONSES:
+        reason = f"Too many requirements to reckon with how {names} move together: {multiplied}"
+    else:
+        reason = f"Too few spare runs to judge how {names} move together: {multiplied}"
+    return [*notes, reason]
 
 
 def _other_printers(study: Study) -> list[str]:
@@ -170,6 +185,8 @@ def best_reached(
     study: Study, settings: Mapping[str, Setting], chance: float, confidence: float
 ) -> str:
     """Say how high the chance gets where it does not reach the confidence."""
+    if chance < 0.01:
+        return f"No printable setting in the tried region reaches {100 * confidence:g} %, and none even 1 %."
     units = {f.name: "" if f.is_category else f.unit for f in study.factors}
     where = ", ".join(f"{spoken(n)} {setting(v, units[n])}" for n, v in settings.items())
     return (

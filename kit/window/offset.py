@@ -151,6 +151,7 @@ def estimate_offset(
     taken to scatter as the donor's do.
     """
     places, prior = _prior(study)
+    values = values.assign(**{n: s.scale.forward(values[n]) for n, s in surfaces.items()})
     groups = [
         _scaled(g, specimens) for g in posterior_draws(surfaces, rng, truths, usual_prior=True)
     ]

@@ -81,7 +81,9 @@ class PossiblePrinters:
             limited = [i for i, s in enumerate(group.surfaces) if s.response.has_limits]
             if limited:
                 means = self._group_means(group, coded)[:, :, limited]
-                result = result * _only(group, limited).chance(means, independent=independent)
+                result = result * _only(group, limited).chance(
+                    means, independent=independent, coded=coded
+                )
         return result * self._tried(coded)
 
     def _tried(self, coded: FloatArray) -> FloatArray:

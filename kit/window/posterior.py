@@ -11,18 +11,17 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
+from scipy import special
 
 from kit.model.predict import part_distribution
 from kit.model.surface import Surface
 from kit.terms import FloatArray
-from kit.window.probability import (
-    NO_SCATTER,
-    Group,
-    group_alike,
-    limits_of,
-    with_limits,
-)
+from kit.window.grouping import NO_SCATTER, Group, group_alike
+from kit.window.probability import limits_of, with_limits
 from kit.window.rectangle import normal_rectangle
+from kit.window.scatter_draws import inverse_wishart_half, specimen_draws
+from kit.window.tied_draws import draw_tied
+from kit.window.ties import tie_groups, untied
 
 DRAWS = 4000
 
@@ -61,11 +60,18 @@ def probability_draws(
     freedom, so that each variance alone is scaled inverse chi-square with n - p; the mean at the
     setting is normal with covariance h Sigma. Specimen variances are independent scaled inverse
     chi-square. A mixed model's variances enter together, with the least degrees of freedom of the
-    responses' predictions there.
+    responses' predictions there; so does, alone, a response whose scatter is modelled by setting. Responses tied across
+    models: `kit.window.tied_draws`.
     """
     chosen = list(with_limits(surfaces).values())
     result = np.ones(draws)
-    for group in group_alike(chosen, joint=joint):
+    groups = group_alike(chosen, joint=joint)
+    clusters = tie_groups(chosen, groups) if joint else ()
+    for tied in clusters:
+        possible = draw_tied([chosen[i] for i in tied.members], tied, rng, draws)
+        means = possible.means(np.asarray(coded, dtype=float)[None, :])
+        result = result * possible.chance(means)[:, 0]
+    for group in untied(groups, clusters):
         result = result * _group_draws([chosen[i] for i in group.members], group, coded, rng, draws)
     return result
 
@@ -107,16 +113,20 @@ def _group_draws(
 ) -> FloatArray:
     at = np.asarray(coded, dtype=float)[None, :]
     rows = surfaces[0].rows(at)
+    if surfaces[0].success is not None:
+        possible = surfaces[0].success.possible
+        drawn = possible[rng.integers(len(possible), size=draws)]
+        return np.asarray(special.expit(drawn @ rows[0]))
     fitted = np.array([s.mean(at)[0] for s in surfaces])
-    if surfaces[0].mixed is None:
+    if surfaces[0].mixed is None and surfaces[0].spread is None:
         h = float((rows @ surfaces[0].unscaled @ rows.T)[0, 0])
-        half = _inverse_wishart_half(group, rng, draws)
+        half = inverse_wishart_half(group, rng, draws)
         scatter = half @ half.transpose(0, 2, 1)
         means = fitted + np.sqrt(h) * np.einsum(
             "dij,dj->di", half, rng.standard_normal((draws, len(fitted)))
         )
         for i, surface in enumerate(surfaces):
-            scatter[:, i, i] += _specimen_draws(surface, rng, draws)
+            scatter[:, i, i] += specimen_draws(surface, rng, draws)
     else:
         means, scatter = _mixed_draws(surfaces, group, at, rng, draws)
     low, high = limits_of([s.response for s in surfaces])
@@ -125,33 +135,6 @@ def _group_draws(
     correlation = scatter / (sd[:, :, None] * sd[:, None, :])
     np.einsum("dii->di", correlation)[:] = 1.0
     return normal_rectangle((low - means) / sd, (high - means) / sd, correlation)
-
-
-def _inverse_wishart_half(group: Group, rng: np.random.Generator, draws: int) -> FloatArray:
-    """Draw H with H H' = Sigma, shape (draws, q, q), by the Bartlett decomposition of its inverse."""
-    q = len(group.members)
-    freedom = group.df + q - 1
-    values, vectors = np.linalg.eigh(group.scatter * group.df)
-    root = vectors * np.sqrt(np.maximum(values, 0.0))  # also where one response follows from others
-    lower = np.zeros((draws, q, q))
-    for i in range(q):
-        lower[:, i, i] = np.sqrt(rng.chisquare(freedom - i, size=draws))
-        lower[:, i, :i] = rng.standard_normal((draws, i))
-    # With W = B B' standard Wishart, W^-1 = B^-T B^-1, so Sigma = (root B^-T)(root B^-T)'.
-    return np.asarray(root @ np.linalg.inv(lower).transpose(0, 2, 1))
-
-
-def _specimen_draws(surface: Surface, rng: np.random.Generator, draws: int) -> FloatArray | float:
-    """Draw what specimens of one print add to the variance of a print mean."""
-    if (
-        surface.specimen_variance is None
-        or surface.specimens_per_print <= 1
-        or surface.specimen_df <= 0
-    ):
-        return 0.0
-    share = 1 - 1 / surface.specimens_per_print
-    drawn = surface.specimen_df / rng.chisquare(surface.specimen_df, size=draws)
-    return np.asarray(share * surface.specimen_variance * drawn)
 
 
 def _mixed_draws(
@@ -172,7 +155,7 @@ def _mixed_draws(
         scatter=group.correlation * np.outer(part, part),
         df=float(df.min()),
     )
-    half = _inverse_wishart_half(own, rng, draws)
+    half = inverse_wishart_half(own, rng, draws)
     spread = np.einsum("dij,dj->di", half, rng.standard_normal((draws, len(surfaces))))
     share = np.sqrt(np.divide(doubt, part**2, out=np.zeros_like(doubt), where=part > 0))
     return mean + share * spread, half @ half.transpose(0, 2, 1)

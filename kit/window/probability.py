@@ -2,7 +2,8 @@
 
 One response: Student t around the fitted mean, with the variance of one part and the doubt about the
 mean. Several responses with the same terms and runs: their joint t, since what misses one limit often
-misses another as well. Unlike models: the product of the chances, and the answer says so.
+misses another as well. Unlike models: each keeps its own t, tied together by the prints that they share. What a part
+passes or fails, and what shares too little: the product of the chances, and the answer says so.
 """
 
 from __future__ import annotations
@@ -16,47 +17,43 @@ import numpy.typing as npt
 from scipy import special
 
 from kit.model.predict import part_distribution
-from kit.model.small_sample import future_variance
 from kit.model.surface import Surface
 from kit.study.description import Response
 from kit.terms import FloatArray
-from kit.window.rectangle import MOST_RESPONSES, student_copula_rectangle, student_rectangle
+from kit.window.grouping import NO_SCATTER as NO_SCATTER
+from kit.window.grouping import Group as Group
+from kit.window.grouping import are_alike as are_alike
+from kit.window.grouping import group_alike as group_alike
+from kit.window.margins import carried_limits
+from kit.window.rectangle import student_copula_rectangle, student_rectangle
+from kit.window.ties import Tied, tie_groups
 
 IntArray = npt.NDArray[np.intp]
 
 SAME_DF = 1e-6
 """Degrees of freedom and variances this close (relative) count as equal."""
 
-NO_SCATTER = 1e-12
-"""Residuals below this share of the values are rounding, not scatter."""
-
 
 @dataclass(frozen=True)
-class Group:
-    """Responses whose scatter is judged together: same terms, same runs, same random groups.
+class Cluster:
+    """Responses of several groups, tied together at each of m settings.
 
     Attributes
     ----------
     members : tuple of int
-        Places of the responses in the forecast.
-    scatter : array, shape (q, q)
-        S, residual cross-products of the print means over ``df``; for mixed models the variances of a print in
-        new groups, with the correlation of what the prints miss the surfaces by.
+        Places of the k responses in the forecast.
+    correlation : array, shape (m, k, k)
+        Of what one new part will show.
     df : float
-        Residual degrees of freedom, n - p; for mixed models the least of a print in new groups.
+        Degrees of freedom of the copula.
+    prints_correlation : array, shape (k, k)
+        Of what a print misses the surfaces by.
     """
 
     members: tuple[int, ...]
-    scatter: FloatArray
+    correlation: FloatArray
     df: float
-
-    @property
-    def correlation(self) -> FloatArray:
-        """Correlation of the residuals, shape (q, q)."""
-        sd = np.sqrt(np.diag(self.scatter))
-        matrix = self.scatter / np.outer(sd, sd)
-        np.fill_diagonal(matrix, 1.0)
-        return np.asarray(matrix)
+    prints_correlation: FloatArray
 
 
 @dataclass(frozen=True)
@@ -74,9 +71,13 @@ class Forecast:
     lower, upper : array, shape (q,)
         Limits; infinite where there is none.
     groups : tuple of Group
-        A partition of the responses; responses of different groups count as independent.
+        A partition of the responses; those of one group have their joint t.
     alone : array, shape (m, q)
         Chance to meet each response's own limits.
+    clusters : tuple of Cluster
+        Groups that are tied together; all others count as independent.
+    outcomes : frozenset of str
+        Responses that a part passes or fails, with no limit that could be moved.
     """
 
     names: tuple[str, ...]
@@ -88,19 +89,43 @@ class Forecast:
     upper: FloatArray
     groups: tuple[Group, ...]
     alone: FloatArray
+    clusters: tuple[Cluster, ...] = ()
+    outcomes: frozenset[str] = frozenset()
+
+    @property
+    def single_groups(self) -> tuple[Group, ...]:
+        """The groups that are tied to no other."""
+        taken = {i for c in self.clusters for i in c.members}
+        return tuple(g for g in self.groups if g.members[0] not in taken)
+
+    @property
+    def together(self) -> list[Group | Cluster]:
+        """What is judged together: the clusters, then the groups that are tied to no other."""
+        return [*self.clusters, *self.single_groups]
+
+    @property
+    def units(self) -> tuple[tuple[int, ...], ...]:
+        """Places of the responses that are judged together; chances of different units are multiplied."""
+        return tuple(u.members for u in self.together)
+
+    @property
+    def measured_units(self) -> tuple[tuple[int, ...], ...]:
+        """Those units that hold what is measured, not what a part passes or fails."""
+        return tuple(u for u in self.units if self.names[u[0]] not in self.outcomes)
 
     @cached_property
     def bound(self) -> FloatArray:
-        """No chance to meet everything is above this, shape (m,): the least in each group, multiplied."""
+        """No chance to meet everything is above this, shape (m,): the least in each unit, multiplied."""
         result = np.ones(len(self.mean))
-        for group in self.groups:
-            result = result * self.alone[:, list(group.members)].min(axis=1)
+        for members in self.units:
+            result = result * self.alone[:, list(members)].min(axis=1)
         return result
 
     def take(self, rows: IntArray) -> Forecast:
         """Give the forecast for some of the settings."""
         cut = {k: getattr(self, k)[rows] for k in ("mean", "scale", "df", "leverage", "alone")}
-        return replace(self, **cut)
+        tied = tuple(replace(c, correlation=c.correlation[rows]) for c in self.clusters)
+        return replace(self, **cut, clusters=tied)
 
     def with_limits(self, lower: FloatArray, upper: FloatArray) -> Forecast:
         """Give the forecast judged by other limits, each of shape (q,)."""
@@ -121,25 +146,34 @@ class Forecast:
     def chance(self) -> FloatArray:
         """Give the chance that one part meets all the limits, shape (m,); 1 where there is no limit."""
         result = np.ones(len(self.mean))
-        for group in self.groups:
-            result = result * self._group_chance(group)
+        for unit in self.together:
+            result = result * self._unit_chance(unit)
         return result
 
-    def _group_chance(self, group: Group) -> FloatArray:
+    def _unit_chance(self, unit: Group | Cluster) -> FloatArray:
         limited = np.isfinite(self.lower) | np.isfinite(self.upper)
-        inside = [i for i, j in enumerate(group.members) if limited[j]]
-        places = [group.members[i] for i in inside]
+        inside = [i for i, j in enumerate(unit.members) if limited[j]]
+        places = [unit.members[i] for i in inside]
         if not places:
             return np.ones(len(self.mean))
         alone = self.alone[:, places]
         if len(places) == 1:
             return np.asarray(alone[:, 0])
-        joint = self._joint(
-            replace(group, members=tuple(places), scatter=group.scatter[np.ix_(inside, inside)])
-        )
+        if isinstance(unit, Cluster):
+            joint = self._tied(places, unit.correlation[:, inside][:, :, inside], unit.df)
+        else:
+            scatter = unit.scatter[np.ix_(inside, inside)]
+            joint = self._joint(replace(unit, members=tuple(places), scatter=scatter))
         # No joint chance lies outside these bounds (Frechet); the integral is good to about 1e-9.
         floor = np.maximum(alone.sum(axis=1) - (len(places) - 1), 0.0)
         return np.asarray(np.clip(joint, floor, alone.min(axis=1)))
+
+    def _tied(self, at: list[int], correlation: FloatArray, df: float) -> FloatArray:
+        lower = (self.lower[at] - self.mean[:, at]) / self.scale[:, at]
+        upper = (self.upper[at] - self.mean[:, at]) / self.scale[:, at]
+        own = self.df[:, at]
+        lower, upper = carried_limits(lower, own, df), carried_limits(upper, own, df)
+        return np.asarray(student_rectangle(lower, upper, correlation, df))
 
     def _joint(self, group: Group) -> FloatArray:
         at = list(group.members)
@@ -189,82 +223,6 @@ def with_limits(surfaces: Mapping[str, Surface], drop: str | None = None) -> dic
     return {n: s for n, s in surfaces.items() if s.response.has_limits and n != drop}
 
 
-def are_alike(a: Surface, b: Surface) -> bool:
-    """Tell whether two surfaces have the same terms and runs, so that their residuals pair up."""
-    if a.design.shape != b.design.shape or not _same_groups(a, b):
-        return False
-    names = [t.name for t in a.terms] == [
-        t.name for t in b.terms
-    ] and a.block_names == b.block_names
-    runs = list(a.observations["run"]) == list(b.observations["run"])
-    scatter = _has_scatter(a) and _has_scatter(b)
-    return bool(names and runs and scatter and np.allclose(a.design, b.design, rtol=0, atol=1e-9))
-
-
-def _same_groups(a: Surface, b: Surface) -> bool:
-    if a.mixed is None or b.mixed is None:
-        return a.mixed is None and b.mixed is None
-    return a.mixed.names == b.mixed.names and np.array_equal(a.mixed.groups, b.mixed.groups)
-
-
-def _has_scatter(surface: Surface) -> bool:
-    size = max(1.0, float(np.abs(surface.observations["value"]).max()))
-    return bool(surface.residual_variance > (NO_SCATTER * size) ** 2)
-
-
-def group_alike(surfaces: Sequence[Surface], *, joint: bool = True) -> tuple[Group, ...]:
-    """Sort responses into groups that can be judged together.
-
-    Parameters
-    ----------
-    surfaces : sequence of Surface
-        The q surfaces.
-    joint : bool
-        False: every response for itself (the chances are multiplied).
-
-    Returns
-    -------
-    tuple of Group
-        In the order of their first member. A group larger than its residual degrees of freedom is
-        split into single responses, since its correlations could not be told; so is one of more than
-        six responses, which the integrals do not take.
-    """
-    parts: list[list[int]] = []
-    for i, surface in enumerate(surfaces):
-        mate = next((p for p in parts if joint and are_alike(surfaces[p[0]], surface)), None)
-        if mate is None:
-            parts.append([i])
-        else:
-            mate.append(i)
-    most = [min(MOST_RESPONSES, surfaces[p[0]].residual_df) for p in parts]
-    split = [[p] if len(p) <= m else [[i] for i in p] for p, m in zip(parts, most, strict=True)]
-    return tuple(_group(surfaces, members) for part in split for members in part)
-
-
-def _group(surfaces: Sequence[Surface], members: Sequence[int]) -> Group:
-    df = float(surfaces[members[0]].residual_df)
-    if surfaces[members[0]].mixed is not None:
-        return _mixed_group([surfaces[i] for i in members], members)
-    if len(members) == 1:
-        return Group(tuple(members), np.array([[surfaces[members[0]].residual_variance]]), df)
-    residuals = np.column_stack([surfaces[i].observations["residual"] for i in members])
-    return Group(tuple(members), residuals.T @ residuals / df, df)
-
-
-def _mixed_group(surfaces: Sequence[Surface], members: Sequence[int]) -> Group:
-    parts = [s.mixed for s in surfaces if s.mixed is not None]
-    sd = np.sqrt([part.components.sum() for part in parts])
-    df = min(
-        float(future_variance(p.small, s.design).df.min())
-        for p, s in zip(parts, surfaces, strict=True)
-    )
-    missed = np.column_stack(
-        [s.observations["value"] - s.design @ s.coefficients for s in surfaces]
-    )
-    correlation = np.atleast_2d(np.corrcoef(missed, rowvar=False))
-    return Group(tuple(members), correlation * np.outer(sd, sd), df)
-
-
 def forecast(
     surfaces: Mapping[str, Surface],
     coded: FloatArray,
@@ -290,12 +248,15 @@ def forecast(
     Forecast
     """
     chosen = with_limits(surfaces, drop)
+    fitted = list(chosen.values())
+    groups = group_alike(fitted, joint=joint)
     coded = np.asarray(coded, dtype=float)
     parts = [part_distribution(s, coded) for s in chosen.values()]
     mean, scale, df = (_columns([p[i] for p in parts], len(coded)) for i in range(3))
     # A fit without any scatter still gets a scale, so that limits have a side to lie on.
     scale = np.maximum(scale, NO_SCATTER * np.maximum(1.0, np.abs(mean)))
-    lower, upper = limits_of([s.response for s in chosen.values()])
+    lower, upper = limits_of([s.response for s in fitted])
+    tied = tie_groups(fitted, groups) if joint else ()
     return Forecast(
         names=tuple(chosen),
         mean=mean,
@@ -304,9 +265,19 @@ def forecast(
         leverage=_columns([_leverage(s, coded) for s in chosen.values()], len(coded)),
         lower=lower,
         upper=upper,
-        groups=group_alike(list(chosen.values()), joint=joint),
+        groups=groups,
         alone=interval_chance((lower - mean) / scale, (upper - mean) / scale, df),
+        clusters=tuple(_cluster(t, fitted, coded, scale) for t in tied),
+        outcomes=frozenset(n for n, s in chosen.items() if s.success is not None),
     )
+
+
+def _cluster(
+    tied: Tied, surfaces: Sequence[Surface], coded: FloatArray, scale: FloatArray
+) -> Cluster:
+    at = list(tied.members)
+    correlation = tied.part_correlation([surfaces[i] for i in at], coded, scale[:, at])
+    return Cluster(tied.members, correlation, tied.df, tied.correlation)
 
 
 def _columns(parts: Sequence[FloatArray | float], rows: int) -> FloatArray:
@@ -339,7 +310,7 @@ def chance_to_meet(
     coded : array, shape (m, n_factors)
         Coded settings; it is for the caller to stay inside the tried region.
     joint : bool
-        True: responses with the same terms and runs are treated as correlated. False: the product.
+        True: responses are treated as correlated as far as the prints that they share tell. False: the product.
     drop : str, optional
         A response whose requirement is left out.
 
@@ -364,7 +335,9 @@ def chance_to_meet(
     Where specimen scatter makes the degrees of freedom unequal, the margins are kept and tied
     together by a t copula with n - p degrees of freedom and the correlation of one part, specimen
     scatter counting as independent between responses. Mixed models of the same runs and groups are tied
-    together in the same way, each margin with its own Satterthwaite degrees of freedom.
+    together in the same way, each margin with its own Satterthwaite degrees of freedom; so are responses with other
+    terms, runs or groups, by what their shared prints say (`kit.window.ties`), and what one part passes or fails is
+    multiplied: it counts as independent of the rest at the same settings.
     """
     if not with_limits(surfaces, drop):
         raise ValueError(

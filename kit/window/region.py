@@ -6,9 +6,8 @@ answer is a best compromise and what giving way on each limit would buy.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
-from functools import partial
+from collections.abc import Mapping
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -17,12 +16,9 @@ from kit.errors import ModelError
 from kit.model.predict import part_distribution
 from kit.model.surface import Surface
 from kit.study.description import Study
-from kit.terms import FloatArray
 from kit.window.choice import (
     TIE,
-    BoolArray,
     chances_without,
-    climb,
     describe_choice,
     most_central,
 )
@@ -32,51 +28,17 @@ from kit.window.elsewhere import (
     Transfer,
     best_average_without,
     elsewhere_note,
-    on_other_printers,
     transfer,
     transmitted,
 )
+from kit.window.elsewhere_choice import on_other_printers
+from kit.window.looked import Looked, Progress, look, silent
 from kit.window.notes import best_reached, range_notes, standing_notes
-from kit.window.printers import Lines, average_chance, lay_lines, nozzle_place
-from kit.window.probability import Forecast, chance_to_meet, forecast, with_limits
+from kit.window.printers import nozzle_place
 from kit.window.ranges import Ranges, window_ranges
-from kit.window.relaxation import relaxations
+from kit.window.relaxation import PASSES, relaxations
+from kit.window.relaxation_elsewhere import averaged_relaxations
 from kit.window.result import Choice, Relaxation, Window
-from kit.window.settable import LARGEST_GRID, PrintableGrid, printable_grid
-
-Progress = Callable[[float, str], None]
-
-CHUNK = 20_000
-FIRST_LOOK = 20_000
-"""Size of the coarse grid from which the best setting is sought where the full grid is too large."""
-
-
-@dataclass(frozen=True)
-class _Looked:
-    """The grid with everything computed on it."""
-
-    surfaces: Mapping[str, Surface]
-    study: Study
-    grid: PrintableGrid
-    forecast: Forecast
-    probability: FloatArray
-    home: FloatArray
-    lines: Lines | None = None
-    extended: Forecast | None = None
-
-    @property
-    def good(self) -> BoolArray:
-        return np.asarray(self.probability >= self.study.window.confidence)
-
-    def is_good(self, coded: FloatArray) -> BoolArray:
-        return np.asarray(self.chance(coded) >= self.study.window.confidence)
-
-    def chance(self, coded: FloatArray) -> FloatArray:
-        return _chance_at(self.surfaces, self.study)(coded)
-
-    @property
-    def joint(self) -> bool:
-        return len(self.forecast.groups) <= 1
 
 
 def find_window(
@@ -122,9 +84,9 @@ def find_window(
             "no response has a fitted surface, so there is no window; take readings first."
         )
     known = {r.name: r for r in study.responses}
-    surfaces = {n: replace(s, response=known.get(n, s.response)) for n, s in surfaces.items()}
-    tell = progress or _silent
-    looked = _look(surfaces, study, tell)
+    surfaces = {n: s.with_response(known.get(n, s.stated)) for n, s in surfaces.items()}
+    tell = progress or silent
+    looked = look(surfaces, study, tell)
     if not len(looked.grid.index):
         note = "No printable setting lies inside the tried region and the limits of the plan, so nothing is recommended."
         return _window(looked, notes=(note,))
@@ -136,62 +98,7 @@ def find_window(
     return _without_window(looked)
 
 
-def _silent(share: float, doing: str) -> None:
-    """Tell nobody."""
-
-
-def _look(surfaces: Mapping[str, Surface], study: Study, tell: Progress) -> _Looked:
-    """Lay out the grid and compute the chance everywhere on it."""
-    tell(0.0, "laying out printable settings")
-    grid = printable_grid(surfaces, study, largest=LARGEST_GRID)
-    if grid.is_thinned and len(grid.index) and with_limits(surfaces):
-        grid = _refined(surfaces, study, grid)
-    foretold = forecast(surfaces, grid.coded)
-    probability = np.full(len(grid.index), np.nan)
-    if foretold.names:
-        for start in range(0, len(probability), CHUNK):
-            rows = np.arange(start, min(start + CHUNK, len(probability)))
-            tell(
-                0.05 + 0.65 * start / len(probability),
-                "computing the chance to meet every requirement",
-            )
-            probability[rows] = foretold.take(rows).chance()
-    looked = _Looked(surfaces, study, grid, foretold, probability, probability)
-    return _averaged(looked, tell) if study.window.other_printers and foretold.names else looked
-
-
-def _averaged(looked: _Looked, tell: Progress) -> _Looked:
-    """Put the average over other printers in place of the chance at home."""
-    lines = lay_lines(looked.surfaces, looked.study, looked.grid.coded)
-    if lines is None:
-        return looked
-    tell(0.5, "averaging over other printers")
-    extended = forecast(looked.surfaces, lines.coded)
-    parts = np.array_split(np.arange(len(lines.coded)), max(1, len(lines.coded) // CHUNK))
-    chances = np.concatenate([extended.take(rows).chance() for rows in parts])
-    average = lines.average(chances)
-    return replace(looked, probability=average, lines=lines, extended=extended)
-
-
-def _chance_at(surfaces: Mapping[str, Surface], study: Study) -> Callable[[FloatArray], FloatArray]:
-    if study.window.other_printers:
-        return partial(average_chance, surfaces, study)
-    return partial(chance_to_meet, surfaces)
-
-
-def _refined(surfaces: Mapping[str, Surface], study: Study, grid: PrintableGrid) -> PrintableGrid:
-    """Make the thinned grid hold the best setting that full steps can find."""
-    chance = _chance_at(surfaces, study)
-    coarse = printable_grid(surfaces, study, largest=FIRST_LOOK) if grid.is_product else grid
-    coarse = coarse if len(coarse.index) else grid
-    best = coarse.index[int(chance(coarse.coded).argmax())]
-    found = climb(coarse, best, chance)
-    if grid.is_product:
-        return printable_grid(surfaces, study, largest=LARGEST_GRID, keep=found)
-    return replace(grid, index=np.unique(np.vstack([grid.index, found]), axis=0))
-
-
-def _with_window(looked: _Looked, weights: Mapping[str, float]) -> Window:
+def _with_window(looked: Looked, weights: Mapping[str, float]) -> Window:
     best = float(looked.probability.max())
     tied = looked.good & (looked.probability >= best - TIE)
     row = most_central(looked.grid, tied, looked.good)
@@ -207,7 +114,7 @@ def _with_window(looked: _Looked, weights: Mapping[str, float]) -> Window:
     )
 
 
-def _without_window(looked: _Looked) -> Window:
+def _without_window(looked: Looked) -> Window:
     best = float(looked.probability.max())
     choice = _compromise(looked, best)
     top = most_central(
@@ -224,17 +131,31 @@ def _without_window(looked: _Looked) -> Window:
     return _window(
         looked,
         compromise=choice,
-        relaxed=relaxations(looked.forecast, confidence) if _misses_at_home(looked) else (),
+        relaxed=_relaxed(looked),
         notes=tuple(notes),
     )
 
 
-def _misses_at_home(looked: _Looked) -> bool:
-    """Tell whether limits stand in the way at home already; then moving one may help."""
-    return float(looked.home.max(initial=0.0)) < looked.study.window.confidence
+def _relaxed(looked: Looked) -> tuple[Relaxation, ...]:
+    """Say what giving way on each limit would buy, limits in the units of the study."""
+    if looked.lines is None or looked.extended is None:
+        found = relaxations(looked.forecast, looked.study.window.confidence)
+    else:
+        found = averaged_relaxations(
+            looked.surfaces, looked.study, looked.grid.coded, looked.lines, looked.extended
+        )
+    return tuple(_stated(r, looked.surfaces.get(r.response)) for r in found)
 
 
-def _without_requirement(looked: _Looked) -> Window:
+def _stated(found: Relaxation, surface: Surface | None) -> Relaxation:
+    if surface is None or surface.scale.is_plain or found.side == PASSES:
+        return found
+    limit = float(getattr(surface.stated, found.side))
+    needed = None if found.needed is None else float(surface.scale.back(found.needed))
+    return replace(found, limit=limit, needed=needed)
+
+
+def _without_requirement(looked: Looked) -> Window:
     """Answer a study that states no limit."""
     note = "No requirement is stated, so there is no chance to meet it: give a response a lower or an upper limit."
     choice = _compromise(looked, np.nan)
@@ -244,12 +165,13 @@ def _without_requirement(looked: _Looked) -> Window:
     return _window(looked, compromise=choice, notes=(note, closest))
 
 
-def _compromise(looked: _Looked, best: float) -> Choice | None:
+def _compromise(looked: Looked, best: float) -> Choice | None:
     """Choose by desirability, or where that is 0 everywhere by the smallest largest shortfall."""
-    responses = [s.response for s in looked.surfaces.values()]
-    parts = [part_distribution(s, looked.grid.coded) for s in looked.surfaces.values()]
+    surfaces = list(looked.surfaces.values())
+    parts = [part_distribution(s, looked.grid.coded) for s in surfaces]
     means = np.column_stack([p[0] for p in parts])
-    overall = desirability(responses, means)
+    typical = np.column_stack([s.scale.back(p[0]) for s, p in zip(surfaces, parts, strict=True)])
+    overall = desirability([s.stated for s in surfaces], typical)
     if overall is None:
         return None
     everywhere = np.ones(len(means), dtype=bool)
@@ -257,13 +179,13 @@ def _compromise(looked: _Looked, best: float) -> Choice | None:
         row = most_central(looked.grid, overall >= overall.max() * (1 - 1e-9), everywhere)
         return _describe(looked, row, best, desirability=float(overall[row]), how="desirability")
     scales = np.column_stack([np.broadcast_to(p[1], len(means)) for p in parts])
-    shortfall = largest_shortfall(responses, means, scales)
+    shortfall = largest_shortfall([s.response for s in surfaces], means, scales)
     row = most_central(looked.grid, shortfall <= shortfall.min() + 1e-9, everywhere)
     return _describe(looked, row, best, desirability=0.0, how="smallest largest shortfall")
 
 
 def _describe(
-    looked: _Looked,
+    looked: Looked,
     row: int,
     best: float,
     *,
@@ -288,7 +210,7 @@ def _describe(
     return on_other_printers(choice, looked.surfaces, looked.study, rng)
 
 
-def _without(looked: _Looked) -> dict[str, float]:
+def _without(looked: Looked) -> dict[str, float]:
     """Give the best chance with each requirement dropped in turn."""
     if looked.lines is None or looked.extended is None:
         return chances_without(looked.forecast)
@@ -297,7 +219,7 @@ def _without(looked: _Looked) -> dict[str, float]:
     )
 
 
-def _elsewhere(looked: _Looked, chosen: Choice | None) -> Elsewhere | None:
+def _elsewhere(looked: Looked, chosen: Choice | None) -> Elsewhere | None:
     """Set side by side what is best at home and what is best on other printers; else follow the choice there."""
     if not looked.forecast.names or chosen is None or nozzle_place(looked.study) is None:
         return None
@@ -318,7 +240,7 @@ def _elsewhere(looked: _Looked, chosen: Choice | None) -> Elsewhere | None:
 
 
 def _window(
-    looked: _Looked,
+    looked: Looked,
     *,
     recommended: Choice | None = None,
     compromise: Choice | None = None,
@@ -326,13 +248,12 @@ def _window(
     relaxed: tuple[Relaxation, ...] = (),
     notes: tuple[str, ...] = (),
 ) -> Window:
-    grid, groups = looked.grid, looked.forecast.groups
+    grid = looked.grid
     elsewhere = _elsewhere(looked, recommended or compromise)
     told = []
     if elsewhere is not None:
         reached = recommended is not None
         told = elsewhere_note(elsewhere, looked.study.window.confidence, reached=reached)
-    tied = looked.joint and len(looked.forecast.names) > 1
     return Window(
         confidence=looked.study.window.confidence,
         recommended=recommended,
@@ -349,12 +270,12 @@ def _window(
             *standing_notes(looked.surfaces, looked.study, looked.forecast),
             *grid.notes,
         ),
-        correlation=groups[0].correlation if tied else None,
+        correlation=looked.correlation,
         elsewhere=elsewhere,
     )
 
 
-def _table(looked: _Looked) -> pd.DataFrame:
+def _table(looked: Looked) -> pd.DataFrame:
     """Lay out the grid as a table, one row a printable setting."""
     columns: dict[str, object] = dict(looked.grid.columns())
     columns["probability"] = looked.probability
@@ -363,5 +284,5 @@ def _table(looked: _Looked) -> pd.DataFrame:
     alone = dict(zip(looked.forecast.names, looked.forecast.alone.T, strict=True))
     for name, surface in looked.surfaces.items():
         columns[f"chance_{name}"] = alone.get(name, np.full(len(looked.probability), np.nan))
-        columns[f"mean_{name}"] = surface.mean(looked.grid.coded)
+        columns[f"mean_{name}"] = surface.typical(looked.grid.coded)
     return pd.DataFrame(columns)

@@ -13,6 +13,8 @@ from kit.window.choice import best_chance
 from kit.window.probability import Forecast
 from kit.window.result import Relaxation
 
+PASSES = "passes"
+"""Side of a requirement that has no limit to move: a part passes or fails."""
 ACCURACY = 1e-5
 """A needed limit is found to this share of the scale of one part."""
 
@@ -31,10 +33,14 @@ def relaxations(forecast: Forecast, confidence: float) -> tuple[Relaxation, ...]
     -------
     tuple of Relaxation
         One a limit, in the order of the responses, lower before upper; ``needed`` None where no
-        value of that limit alone is enough.
+        value of that limit alone is enough, and for what a part passes or fails (side ``passes``): there is no limit to move.
     """
     found = []
     for place, name in enumerate(forecast.names):
+        if name in forecast.outcomes:
+            best = best_chance(forecast.without(name))
+            found.append(Relaxation(name, PASSES, 1.0, None, best))
+            continue
         for side, limits in (("lower", forecast.lower), ("upper", forecast.upper)):
             if np.isfinite(limits[place]):
                 task = _Task(forecast, place, side, confidence)

@@ -18,7 +18,10 @@ Setting = float | str
 
 @dataclass(frozen=True)
 class Prediction:
-    """Foretold response of one new part at some settings: mean, and limits that hold 95 % of new parts."""
+    """Foretold response of one new part at some settings: mean, and limits that hold 95 % of new parts.
+
+    Where the response is fitted on another scale than the one measured on, ``mean`` is the typical value, the median.
+    """
 
     mean: float
     low: float
@@ -96,7 +99,8 @@ class Window:
     steps : mapping of factor name to sorted printable values (or levels)
         The axes of the grid.
     joint : bool
-        Whether responses were treated as correlated (common terms and runs); otherwise the product of chances.
+        Whether the measured responses were treated as correlated, by common terms and runs or by the prints that they share;
+        otherwise the product of chances. What a part passes or fails is multiplied in either case.
     relaxations : tuple of Relaxation
         Filled when nothing reaches the confidence.
     notes : tuple of str

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -24,7 +24,7 @@ LEVELS = 5
 """Limits of one requirement that are set side by side."""
 ACCURACY = 0.01
 """A strictest limit is found to this share of the SD of one part."""
-TRIED, STOPPED = "tried", "stopped"
+TRIED, STOPPED, UNSEEN = "tried", "stopped", "unseen"
 
 
 @dataclass(frozen=True)
@@ -58,7 +58,7 @@ class Edge:
         The last setting inside.
     stopped_by : str
         Name of the requirement that fails just outside; ``tried`` where nothing was tried beyond, ``stopped`` at a hard
-        stop of the printer or the study.
+        stop of the printer or the study, ``unseen`` where nothing fails and the box of so many settings was not grown further.
     probability : float
         The lowest chance one step outside; NaN where nothing was tried.
     """
@@ -208,7 +208,8 @@ def _edges(surfaces: Mapping[str, Surface], study: Study, window: Window) -> lis
             foretold = forecast(surfaces, worst)
             name = foretold.names[int(foretold.alone[0].argmin())]
             if chances.min() >= window.confidence:
-                name = TRIED  # what fails there lies outside of what was tried
+                # What fails there lies outside of what was tried; where nothing fails, the search looked no further.
+                name = UNSEEN if inside.all() else TRIED
             found.append(Edge(factor.name, side, float(end), name, float(chances.min())))
     return found
 
@@ -249,11 +250,11 @@ def _asking_more(
     found = []
     for name, surface in with_limits(surfaces).items():
         sides = [s for s in ("lower", "upper") if getattr(surface.response, s) is not None]
-        if len(sides) != 1:
+        if len(sides) != 1 or surface.success is not None:
             continue
         task = _Tightening(surfaces, study, name, sides[0], coded, window)
         strictest = task.strictest()
-        now = float(getattr(surface.response, sides[0]))
+        now = float(getattr(surface.stated, sides[0]))
         limits = np.linspace(now, strictest, LEVELS)
         if abs(strictest - now) < 2 * task.fine:
             continue
@@ -275,7 +276,9 @@ class _Tightening:
 
     @property
     def _sd(self) -> float:
-        return float(forecast({self.name: self.surfaces[self.name]}, self.coded).scale.min())
+        surface = self.surfaces[self.name]
+        scale = forecast({self.name: surface}, self.coded).scale[:, 0]
+        return float(surface.scale.sd_in_unit(scale, surface.typical(self.coded)).min())
 
     @property
     def fine(self) -> float:
@@ -285,8 +288,8 @@ class _Tightening:
     def chances(self, limit: float) -> FloatArray:
         """Give the chance at each setting with the limit moved; 0 where the response alone rules it out."""
         surface = self.surfaces[self.name]
-        response = surface.response.model_copy(update={self.side: limit})
-        moved = {**self.surfaces, self.name: replace(surface, response=response)}
+        stated = surface.stated.model_copy(update={self.side: limit})
+        moved = {**self.surfaces, self.name: surface.with_response(stated)}
         result = np.zeros(len(self.coded))
         hopeful = np.flatnonzero(forecast(moved, self.coded).bound >= self.window.confidence)
         if self.study.window.other_printers:
@@ -298,8 +301,9 @@ class _Tightening:
     def strictest(self) -> float:
         """Give the strictest limit that some setting still reaches, by bisection."""
         surface = self.surfaces[self.name]
-        now = float(getattr(surface.response, self.side))
-        means = surface.mean(self.coded)
+        now = float(getattr(surface.stated, self.side))
+        means = surface.typical(self.coded)
+        means = means[np.isfinite(means)]
         known, hope = now, float(means.max() if self.side == "lower" else means.min())
         while abs(hope - known) > self.fine:
             trial = (known + hope) / 2

@@ -6,8 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from kit.window.result import Setting
+from kit.words import CONFIRMATION as CONFIRMATION
 
-CONFIRMATION = "confirmation"
 MEETS, DOES_NOT_MEET, UNDECIDED = "meets", "does not meet", "undecided"
 
 
@@ -87,6 +87,8 @@ class Confirmation:
         Why the verdict is what it is, in plain sentences.
     notes : tuple of str
         What else to know.
+    not_passed : tuple of str
+        Prints with a piece that failed a pass/fail requirement; they are among those that missed.
     """
 
     verdict: str
@@ -105,6 +107,7 @@ class Confirmation:
     responses: Mapping[str, ConfirmedResponse]
     reasons: tuple[str, ...]
     notes: tuple[str, ...] = ()
+    not_passed: tuple[str, ...] = ()
 
     @property
     def prints(self) -> int:

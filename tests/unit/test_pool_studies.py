@@ -168,6 +168,17 @@ def test_two_printers_or_no_studies_are_refused(
     assert "nor a folder with studies" in capsys.readouterr().err
 
 
+def test_what_passes_or_fails_is_refused(space: Path) -> None:
+    folders = sorted(space.iterdir())
+    frame, _ = shared_frame({f.name: read_study(f) for f in folders})
+    summaries = [summarise(f, frame) for f in folders]
+    gloss, width = frame.response
+    passing = gloss.model_copy(update={"recipe": "pass_fail"})
+    assert passing.passes_or_fails
+    with pytest.raises(ModelError, match="cannot be pooled: gloss"):
+        pool(summaries, frame.model_copy(update={"response": (passing, width)}))
+
+
 def test_ranges_are_joined_and_the_tightest_requirement_holds(
     tmp_path: Path, rng: np.random.Generator
 ) -> None:

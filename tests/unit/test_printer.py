@@ -302,6 +302,19 @@ def test_the_table_shows_itself_with_words_escaped() -> None:
     assert "not possible" in html
 
 
+def test_runs_with_the_same_verdict_share_a_line() -> None:
+    same = {"nozzle": [200.0] * 3, "speed": [80.0] * 3}
+    found = assessed(NOZZLE, SPEED, settings=same, **FULL_CARD)
+    assert len(found.verdicts) == 1
+    assert found.verdicts[0].startswith("All 3 runs: ")
+    assert found.lines[-1] == found.totals
+    mixed = {"nozzle": [200.0] * 9 + [228.0, 245.0, 245.0], "speed": [80.0] * 12}
+    lines = assessed(NOZZLE, SPEED, settings=mixed, **FULL_CARD).verdicts
+    assert lines[0].startswith("10 runs (")
+    assert ": fine." in lines[0]
+    assert any(line.startswith("Runs ") and "look twice" in line for line in lines[1:])
+
+
 def test_an_empty_plan_is_no_error() -> None:
     asked: Study = study(NOZZLE, SPEED, **FULL_CARD)
     found = assess_prints(asked, pd.DataFrame({"nozzle": [], "speed": []}))

@@ -21,7 +21,7 @@ from kit.report.document import (
     Sentences,
     Table,
 )
-from kit.report.results import overall_digest
+from kit.report.numbers import overall_digest
 from kit.report.write import results_text
 from kit.study.intake import take_in
 

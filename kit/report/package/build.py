@@ -14,11 +14,12 @@ from kit.bench.measured import Measured
 from kit.report.finished import FinishedReport
 from kit.report.package.cards import card_files, citation, licences
 from kit.report.package.schema import readings_schema, results_schema, runs_schema
-from kit.report.standing import planned_runs, standing_of
+from kit.report.standing import standing_of
 from kit.report.wiki.bundle import zip_bytes
 from kit.report.wiki.page import slug
 from kit.report.wording import settings_line
 from kit.study.folder import PAGE_FILE, RESULTS_FILE
+from kit.study.progress import planned_runs
 from kit.study.tables import table_text
 
 DESCRIPTOR = "datapackage.json"

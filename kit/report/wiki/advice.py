@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from typing import Any
 
@@ -35,7 +36,7 @@ def good_for(study: Study, results: Mapping[str, Any]) -> tuple[str, ...]:
     items = [f"{study.scope.strip().rstrip('.')}."] if study.scope.strip() else []
     recommended = results.get("recommended")
     if recommended:
-        wanted = [f"{r.title} {requirement(r)}" for r in study.responses if r.has_limits]
+        wanted = [f"{r.title} {requirement(r)}" for r in study.judged]
         goal = percent(results["window"]["confidence"])
         items.append(
             f"Parts that need {join_words(wanted)}, where a chance of {goal} for each new part is enough."
@@ -119,10 +120,13 @@ def _expected(study: Study, choice: Mapping[str, Any]) -> list[str]:
     ranges = []
     for response in study.responses:
         foretold = choice["predictions"].get(response.name)
+        if response.passes_or_fails:
+            continue
         if foretold and foretold["low"] is not None:
-            places = decimals_for(foretold["high"] - foretold["low"])
+            high = math.inf if foretold["high"] is None else foretold["high"]
+            places = decimals_for(high - foretold["low"])
             ranges.append(
-                f"{response.title} {interval(foretold['low'], foretold['high'], response.unit, places)}"
+                f"{response.title} {interval(foretold['low'], high, response.unit, places)}"
             )
     return (
         [f"On the printer of this study 95 of 100 parts would show {join_words(ranges)}."]

@@ -17,13 +17,14 @@ from kit.report.document import (
     Table,
 )
 from kit.report.finished import FinishedReport
-from kit.report.standing import Standing, planned_runs, standing_of
+from kit.report.standing import Standing, standing_of
 from kit.report.wiki.advice import choice_of, good_for, how_to_adopt, not_good_for
 from kit.report.wiki.page import Attachment, WikiPage, slug
 from kit.report.wiki.prose import formulas
 from kit.report.wiki.sections import Sorted, sort_blocks
 from kit.report.wording import percent, requirement, settings_line
 from kit.study.description import Study
+from kit.study.progress import planned_runs
 
 SECOND_ORDER = r"""
 The full second-order model, at settings coded from −1 to +1, is

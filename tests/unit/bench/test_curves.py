@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from kit.bench.curves import CurveReading, read_curve
@@ -127,6 +127,8 @@ def test_the_give_of_the_rig_is_taken_off() -> None:
 
 
 @settings(max_examples=40, deadline=None)
+@example([(f, 0.0) for f in (0, 0, 3, 3)] + [(f, 1.0) for f in (5, 10, 0, 0, 0)] + [(0, 0.25)])
+@example([(f, 0.0) for f in (0, 0, 0, 1, 1)] + [(f, 1.0) for f in (1, 2, 0, 0)] + [(0, 1.9e-258)])
 @given(st.lists(st.tuples(st.floats(-5, 500), st.floats(0, 20)), min_size=10, max_size=80))
 def test_no_curve_makes_it_stumble(points: list[tuple[float, float]]) -> None:
     force, travel = np.array([p[0] for p in points]), np.sort(np.array([p[1] for p in points]))

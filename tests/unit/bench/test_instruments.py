@@ -90,7 +90,10 @@ def test_readings_average_to_specimens_and_prints() -> None:
         ["1", "B", 16.0, 2],
         ["2", "A", 20.0, 2],
     ]
-    assert m.prints.to_numpy().tolist() == [["1", 13.5, 2, 4], ["2", 20.0, 1, 2]]
+    assert m.prints.to_numpy().tolist() == [
+        ["1", 13.5, 2, 4, False],
+        ["2", 20.0, 1, 2, False],
+    ]
     # Repeats: squares 2 + 2 + 0 on 3 df. Specimens of print 1: (11 - 16)^2 / 2 on 1 df.
     assert (m.repeat_variance, m.repeat_df) == (pytest.approx(4 / 3), 3)
     assert (m.specimen_variance, m.specimen_df) == (pytest.approx(12.5), 1)

@@ -237,6 +237,7 @@ def test_spare_prints_and_mixed_up_terms_are_said() -> None:
     assert found["spare_prints"].sentence.startswith("Only 1 spare print")
     assert found["mixed_up"].passed is False
     assert "fitted without x2^2: x2^2 is mixed up with x1^2." in found["mixed_up"].sentence
+    assert "Only the sum of these bends is known" in found["mixed_up"].sentence
     assert found["outliers"].passed is None
 
 

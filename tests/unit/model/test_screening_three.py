@@ -102,6 +102,6 @@ def test_demo_is_what_its_truth_and_seed_make_and_is_found() -> None:
         assert gloss.loc[name, "low"] < effect < gloss.loc[name, "high"]
         assert (gloss.loc[name, "verdict"] != QUIET) == (effect != 0)
     answer = show_screening_answer(found).plain()
-    assert "bed and fan do nothing that rises above the scatter" in answer
+    assert "Bed and fan do nothing that rises above the scatter" in answer
     assert "no proof of no effect" in answer
     assert "Nozzle × bed" in show_mixed_up(found).plain()

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from kit.cli import main
-from kit.errors import RenderError
+from kit.errors import UsageError
 from kit.report import batch, workers
 from kit.report.batch import Job, Outcome, find_studies, render_all
 from tests.small_studies import small_study, spoil
@@ -108,7 +108,7 @@ def test_scheduler_that_cannot_be_reached(
 
 
 def test_wrong_option_stops_before_anything_runs(tmp_path: Path) -> None:
-    with pytest.raises(RenderError, match="option 'colour' is unknown"):
+    with pytest.raises(UsageError, match="option 'colour' is unknown"):
         render_all([small_study(tmp_path / "study")], parameters={"colour": 1})
 
 

@@ -13,7 +13,7 @@ from kit.cli import main
 from kit.errors import DesignError, UsageError
 from kit.report.beside import beside_table, plans_beside, varied
 from kit.report.document import FigureBlock, Group, flatten
-from kit.report.plan import new_plan, propose_plan
+from kit.report.plan import make_plan, new_plan, propose_plan
 from kit.report.plan_added import make_added
 from kit.report.plan_extras import write_commands, write_labels
 from kit.report.show_plan_questions import (
@@ -24,7 +24,14 @@ from kit.report.show_plan_questions import (
     show_plan_technical,
 )
 from kit.report.show_plan_size import show_plan_size
-from kit.report.small_steps import show_running_effects, show_small_steps, study_small_steps
+from kit.report.small_steps import (
+    show_running_effects,
+    show_small_steps,
+    show_small_steps_cautions,
+    show_small_steps_provenance,
+    small_steps_numbers,
+    study_small_steps,
+)
 from kit.study.intake import take_in
 from tests.unit.design.studies import BED, FAN, NOZZLE, SPEED, study
 
@@ -74,14 +81,19 @@ def test_a_stated_scatter_and_a_margin_count(folder: Path) -> None:
 def test_without_any_noise_all_is_in_multiples_of_it() -> None:
     text = show_plan_sight(new_plan(study(family="central_composite"))).plain()
     assert "In SD of prints made alike" in text
+    assert "nozzle: in SD of prints made alike" in "\n".join(essentials(new_plan(study(NOZZLE))))
     assert "Nothing is known of the scatter" in text
 
 
 def test_blind_spots_are_named() -> None:
     plan = new_plan(study(NOZZLE, SPEED, FAN, family="full_factorial"))
     text = show_plan_blind(plan).plain()
-    assert "They cannot tell: speed^2 and fan^2." in text
-    assert "Only the sum of nozzle^2, speed^2 and fan^2 can be seen." in text
+    assert "They cannot tell: the bend of speed and the bend of fan." in text
+    assert "straight line: nozzle, speed and fan together" in show_plan_sight(plan).plain()
+    assert (
+        "Only the sum of the bend of nozzle, the bend of speed and the bend of fan can be seen."
+        in text
+    )
 
 
 def test_map_and_curve_carry_words_and_numbers() -> None:
@@ -110,7 +122,7 @@ def test_technical_figures_give_efficiencies() -> None:
 def test_plans_side_by_side() -> None:
     beside = plans_beside(propose_plan(DEMO), "box_behnken, optimal 16")
     table = beside_table(beside)
-    assert table.columns[1:] == ("this plan (central composite)", "box behnken", "optimal 16")
+    assert table.columns[1:] == ("this plan (central composite)", "Box-Behnken", "optimal 16")
     assert table.rows[0] == ("Prints", "18", "15", "16")
     refused = plans_beside(propose_plan(DEMO), "definitive_screening")
     assert "4 to 12 factors" in refused.refused["definitive screening"]
@@ -152,7 +164,7 @@ def test_the_command_adds_sets_beside_and_writes_extras(
 ) -> None:
     assert main(["plan", str(folder), "--add", "nonsense"]) == 2
     assert main(["plan", str(folder), "--beside", "box_behnken"]) == 0
-    assert "box behnken" in capsys.readouterr().out
+    assert "Box-Behnken" in capsys.readouterr().out
     assert not (folder / "sheets").exists()
     assert main(["plan", str(folder), "--add", "narrow the doubt", "--runs", "4"]) == 0
     assert main(["plan", str(folder), "--commands", "--labels"]) == 0
@@ -213,6 +225,27 @@ def test_small_steps_page_of_the_demo() -> None:
     assert isinstance(show_running_effects(found), Group)
     with pytest.raises(DesignError, match="small_steps"):
         study_small_steps(DEMO)
+
+
+def test_the_prints_of_an_adopter_are_not_planned_over(tmp_path: Path) -> None:
+    folder = Path(shutil.copytree(DEMO.parent / "satin-next-door", tmp_path / "mine"))
+    (folder / "readings.csv").unlink()
+    runs = (folder / "runs.csv").read_text(encoding="utf-8").replace("printed", "planned")
+    (folder / "runs.csv").write_text(runs, encoding="utf-8", newline="")
+    with pytest.raises(DesignError, match="carries another one over"):
+        make_plan(folder)
+    assert (folder / "runs.csv").read_text(encoding="utf-8") == runs
+
+
+def test_small_steps_end_like_every_page_and_leave_numbers() -> None:
+    found = study_small_steps(HOOKS)
+    numbers = small_steps_numbers(found).numbers
+    assert numbers["small_steps"]["verdict"] == found.verdict
+    effect = numbers["small_steps"]["responses"]["deflection"]["effects"]["nozzle"]
+    assert effect["low"] < effect["estimate"] < effect["high"]
+    assert "Scope: Coat hooks" in show_small_steps_cautions(found).plain()
+    assert "readings.csv" in show_small_steps_provenance(found).plain()
+    assert "corners against the middle" in show_running_effects(found).plain()
 
 
 def test_the_demo_of_small_steps_is_what_its_truth_gives() -> None:

@@ -116,3 +116,10 @@ def test_every_question_can_be_checked_alone() -> None:
     assert check_answer("responses", ",") is not None
     assert read_answers({"title": "a", "factors": "fan, fan"}).factors == ("fan",)
     assert check_answer("title", "a\x07b") is not None
+
+
+@pytest.mark.parametrize(("polymer", "density"), [("PETG", 1.27), (" petg", 1.27), ("", 1.24)])
+def test_the_density_is_that_of_the_polymer(polymer: str, density: float) -> None:
+    study, _ = study_problems(new_study_text(Answers("x", polymer=polymer)))
+    assert study is not None
+    assert study.material.density == density

@@ -8,6 +8,7 @@ import pytest
 
 from kit.study.folder import digest
 from kit.study.intake import take_in
+from kit.study.resources import resource_folder
 from kit.study.status import count_progress, study_status
 from tests.unit.study.conftest import STUDIES
 
@@ -50,6 +51,31 @@ def test_counts_of_the_healthy_study(healthy: Path) -> None:
     assert (progress.runs, progress.printed, progress.failed, progress.planned) == (6, 4, 1, 1)
     # Runs 1, 2 and 4 have every response; run 5 has none.
     assert progress.measured == 3
+
+
+def test_curves_count_as_measured() -> None:
+    progress = count_progress(take_in(resource_folder("data") / "how-we-measure"))
+    assert progress.measured == progress.printed == 10
+
+
+def test_every_run_failed(change: Change) -> None:
+    folder = change("runs.csv")
+    runs = (folder / "runs.csv").read_text(encoding="utf-8")
+    runs = runs.replace(",printed,", ",failed,").replace(",planned,", ",failed,")
+    (folder / "runs.csv").write_text(runs, encoding="utf-8", newline="")
+    (folder / "readings.csv").unlink()
+    status = study_status(folder)
+    assert status.next_step.startswith("every run failed: choose gentler settings")
+    assert not status.command
+
+
+def test_planned_confirming_prints_leave_the_report_a_whole_one(change: Change) -> None:
+    folder = change("runs.csv", ("pink,,planned", "pink,,failed"))
+    with (folder / "runs.csv").open("a", encoding="utf-8", newline="") as file:
+        file.write("7,confirmation,2,7,210,80,pink,,planned,\n")
+    data = take_in(folder)
+    assert any(n.endswith("1 still planned, for confirming.") for n in data.notices)
+    assert not any("interim" in n for n in data.notices)
 
 
 def test_printed_but_not_measured(healthy: Path) -> None:

@@ -10,7 +10,8 @@ import pandas as pd
 from kit.study.description import Adopt
 from kit.terms import expand_terms, model_matrix
 from kit.window.offset import estimate_offset
-from kit.window.offset_settings import correct_settings, place_prints
+from kit.window.offset_settings import correct_settings
+from kit.window.place_prints import place_prints
 from kit.window.rectangle import normal_rectangle
 from kit.window.region import find_window
 from tests.unit.window.made import (

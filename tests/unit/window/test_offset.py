@@ -7,7 +7,8 @@ import pytest
 from kit.errors import TransferError
 from kit.study.description import Adopt, Material, Printer
 from kit.window.offset import estimate_offset
-from kit.window.offset_settings import correct_settings, more_prints, place_prints
+from kit.window.offset_settings import correct_settings, more_prints
+from kit.window.place_prints import place_prints
 from kit.window.printers import average_chance, offset_sd
 from kit.window.region import find_window
 from kit.window.transfer import check_donor
@@ -124,7 +125,7 @@ def test_prints_are_placed_better_than_at_random() -> None:
     settings, _, sd = placed(5)
     assert settings[0] == SETTINGS
     rng = np.random.default_rng(4)
-    from kit.window.offset_settings import _Doubt, _inner_grid
+    from kit.window.place_prints import _Doubt, _inner_grid
 
     grid = _inner_grid(SURFACES, STUDY, offset_sd(STUDY), 0.0)
     doubt = _Doubt(SURFACES, STUDY, grid.coded, offset_sd(STUDY), 0.0, None)

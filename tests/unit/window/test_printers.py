@@ -16,6 +16,8 @@ from kit.window.printers import (
 from kit.window.probability import chance_to_meet
 from kit.window.region import find_window
 from tests.unit.window.made import GLOSS, composite, demo_surfaces, fit_by_hand, made_study
+from tests.unit.window.made_unlike import outcome as passing
+from tests.unit.window.truths import Truth, draw_truth, printed
 
 AWAY = WindowChoice(confidence=0.9, other_printers=True)
 
@@ -191,3 +193,48 @@ def test_average_against_draws_of_printers_and_parts(rng: np.random.Generator) -
             high = np.inf if s.response.upper is None else s.response.upper
             met[part] &= (y[:, i] >= low) & (y[:, i] <= high)
     assert average_chance(surfaces, study, at)[0] == pytest.approx(met.mean(), abs=0.004)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("outcome", [False, True], ids=["measured", "and an outcome"])
+def test_averaged_chances_are_calibrated_at_settings_chosen_beforehand(outcome: bool) -> None:
+    """Stated against true averages over printers in ten bins, six settings a study drawn beforehand.
+
+    Truths as `truths` says, with scatters that stand clear of the effects; the outcome's log odds are N(0, 3^2) in the middle
+    and N(0, 2.5^2) a straight effect. A bin fails when it is off by more than 0.03 plus two standard errors; on the careful
+    side 0.04 are allowed (see test_probability).
+    """
+    rng, away = np.random.default_rng(5), Printer(thermometer_offset=10)
+    stated, true = [], []
+    for _ in range(400 if outcome else 1200):
+        truth = draw_truth(rng, straight=3.0, printer=away)
+        surfaces, points = truth.readings(rng, printed(3)), printed(3)
+        odds = rng.normal(0, [3, 2.5, 2.5, 2.5])
+        if outcome:
+            p = special.expit(odds[0] + points @ odds[1:])
+            surfaces["grip"] = passing(truth.study, rng.uniform(size=len(p)) < p)
+        at = rng.uniform(-1, 1, size=(6, 3))
+        stated.append(average_chance(surfaces, truth.study, at))
+        true.append(true_average(truth, at, odds if outcome else None))
+    said, off = np.array(stated), np.array(stated) - np.array(true)
+    for low in np.arange(10) / 10:
+        here = (said >= low) & (said <= low + 0.1)
+        if here.sum() < 60:
+            continue
+        gap = off[here].mean()
+        error = np.sqrt(np.sum(np.where(here, off - gap, 0.0).sum(axis=1) ** 2)) / here.sum()
+        assert -0.04 - 2 * error <= gap <= 0.03 + 2 * error, (low, here.sum(), gap, error)
+
+
+def true_average(truth: Truth, at: np.ndarray, odds: np.ndarray | None) -> np.ndarray:
+    """The average over differences that stay inside the cube, by 61 Gauss-Legendre nodes a setting."""
+    sd = offset_sd(truth.study) / truth.study.factors[0].coded.half_range
+    x, w = np.polynomial.legendre.leggauss(61)
+    moved = np.repeat(at, len(x), axis=0)
+    moved[:, 0] = np.tile(x, len(at))
+    chance = truth.chance(moved)
+    if odds is not None:
+        chance = chance * special.expit(odds[0] + moved @ odds[1:])
+    z = (x[None, :] - at[:, :1]) / sd
+    weight = w * np.exp(-0.5 * z**2) / (sd * np.sqrt(2 * np.pi))
+    return np.sum(weight * chance.reshape(len(at), -1), axis=1)

@@ -136,18 +136,21 @@ def test_correlation_matters_and_the_product_is_on_request():
     assert np.abs(product - chance_to_meet(surfaces, SOME)).max() > 0.01
 
 
-def test_unlike_models_are_multiplied():
+def test_unlike_models_are_tied_and_the_product_is_on_request():
     surfaces, study = demo_surfaces(noise=3.0)
     points = composite(3)
     y = surfaces["width"].observations["value"].to_numpy()
     other = fit_by_hand(study, points, {"width": y}, terms="main")
     mixed = {**surfaces, **other}
-    groups = [g.members for g in forecast(mixed, SOME).groups]
-    assert groups == [(0, 2), (1,)]
+    foretold = forecast(mixed, SOME)
+    assert [g.members for g in foretold.groups] == [(0, 2), (1,)]
+    assert [c.members for c in foretold.clusters] == [(0, 2, 1)]
     pair = chance_to_meet(only(mixed, "gloss", "strength"), SOME)
-    np.testing.assert_allclose(
-        chance_to_meet(mixed, SOME), pair * chance_to_meet(only(mixed, "width"), SOME), rtol=1e-12
-    )
+    np.testing.assert_allclose(foretold.without("width").chance(), pair, atol=1e-6)
+    alone = [chance_to_meet(only(mixed, n), SOME) for n in mixed]
+    product = chance_to_meet(mixed, SOME, joint=False)
+    np.testing.assert_allclose(product, np.prod(alone, axis=0), rtol=1e-12)
+    assert np.abs(product - foretold.chance()).max() > 0.01
     fewer = fit_by_hand(study, points[1:], {"width": y[1:]})
     assert [g.members for g in forecast({**surfaces, **fewer}, SOME).groups] == [(0, 2), (1,)]
 

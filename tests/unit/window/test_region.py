@@ -15,7 +15,7 @@ from kit.errors import ModelError
 from kit.model.fit import fit_surface
 from kit.model.surface import LackOfFit
 from kit.study.description import Factor, Response, Study
-from kit.window import region
+from kit.window import looked
 from kit.window.probability import chance_to_meet
 from kit.window.region import find_window
 from tests.unit.model.builders import make_runs
@@ -296,15 +296,14 @@ def test_fixed_blocks_speak_of_an_average_block():
     assert "average block" in " ".join(find_window(blocked, study).notes)
 
 
-def test_unlike_models_are_said_to_be_multiplied():
+def test_unlike_models_are_said_to_be_tied_by_the_prints_they_share():
     surfaces, study = demo_surfaces()
     y = surfaces["width"].observations["value"].to_numpy()
     mixed = {**surfaces, **fit_by_hand(study, composite(3), {"width": y}, terms="main")}
     window = find_window(mixed, study)
-    assert not window.joint
-    assert window.correlation is None
-    assert any("multiplied" in n for n in window.notes)
-    assert find_window(surfaces, study).joint
+    assert window.joint
+    assert window.correlation.shape == (3, 3)
+    assert any("judged by the prints that they share" in note for note in window.notes)
 
 
 def test_a_window_thinner_than_a_step_is_said():
@@ -405,8 +404,8 @@ def test_thinned_grids_still_recommend_by_full_steps(monkeypatch):
     surfaces, study = demo_surfaces(noise=2.0)
     full = find_window(surfaces, study)
     # The same study looked at through a coarse grid.
-    monkeypatch.setattr(region, "LARGEST_GRID", 216)
-    monkeypatch.setattr(region, "FIRST_LOOK", 125)
+    monkeypatch.setattr(looked, "LARGEST_GRID", 216)
+    monkeypatch.setattr(looked, "FIRST_LOOK", 125)
     coarse = find_window(surfaces, study)
     assert len(coarse.grid) < len(full.grid)
     assert coarse.recommended.probability == pytest.approx(full.recommended.probability, abs=2e-4)
