@@ -50,7 +50,7 @@ if TYPE_CHECKING:
         show_adopt_prints,
         show_adopt_provenance,
     )
-    from kit.report.show_answer import show_answer, show_confidence, show_window
+    from kit.report.show_answer import show_answer
     from kit.report.show_bench import show_scores, show_sizes
     from kit.report.show_compare import (
         compare_numbers,
@@ -113,7 +113,9 @@ if TYPE_CHECKING:
         show_screening_provenance,
         show_screening_sizes,
     )
+    from kit.report.show_sureness import show_confidence
     from kit.report.show_tradeoffs import show_trade_offs
+    from kit.report.show_window import show_window
     from kit.report.small_steps import (
         show_running_effects,
         show_small_steps,
@@ -202,7 +204,7 @@ _HOME = {
     "show_answer": "kit.report.show_answer",
     "show_cautions": "kit.report.show_data",
     "show_checks": "kit.report.show_models",
-    "show_confidence": "kit.report.show_answer",
+    "show_confidence": "kit.report.show_sureness",
     "show_effects": "kit.report.show_models",
     "show_home": "kit.report.show_home",
     "show_plan": "kit.report.show_plan",
@@ -228,7 +230,7 @@ _HOME = {
     "show_requirements": "kit.report.show_data",
     "show_scatter": "kit.report.show_models",
     "show_terms": "kit.report.show_models",
-    "show_window": "kit.report.show_answer",
+    "show_window": "kit.report.show_window",
     "specimen_results": "kit.bench.instruments",
     "take_in": "kit.study.intake",
 }

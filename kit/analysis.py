@@ -21,9 +21,9 @@ from kit.model.check import EVIDENT
 from kit.model.checks import Check, check_surface
 from kit.model.fit import fit_surface, measuring_order
 from kit.model.pass_fail import outcome_surfaces
-from kit.model.saying import listed
 from kit.model.success import Success, success_surface
 from kit.model.surface import Surface
+from kit.saying import listed
 from kit.study.data import StudyData
 from kit.study.description import Study
 from kit.study.intake import take_in
@@ -32,11 +32,10 @@ from kit.window.confirm import judge_confirmation
 from kit.window.confirming import confirming_runs, refuse_reused
 from kit.window.next_round import Suggestion, suggest_next
 from kit.window.region import find_window
-from kit.window.result import Window
+from kit.window.result import Choice, Window
 from kit.window.tradeoff import TradeOffs, trade_offs
 from kit.window.verdict import Confirmation
-
-CONFIRMATION = "confirmation"
+from kit.words import CONFIRMATION as CONFIRMATION
 
 DRIFTS = {"drift": "print_order", "measuring_drift": "measured"}
 """Checks of drift, and the column of the observations that each follows."""
@@ -94,6 +93,16 @@ class Analysis:
     def study(self) -> Study:
         """The description."""
         return self.data.study
+
+    @property
+    def choice(self) -> Choice | None:
+        """The settings that the answer speaks of; None as long as there is no answer."""
+        return self.window.choice if self.window else None
+
+    @property
+    def withdrawn(self) -> bool:
+        """Whether confirming prints have taken the answer back."""
+        return self.confirmation is not None and self.confirmation.withdraws
 
     @cached_property
     def trade_offs(self) -> TradeOffs | None:

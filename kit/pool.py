@@ -16,10 +16,10 @@ from kit.errors import ModelError
 from kit.model.pool import CrossProducts, PooledFit, fit_pool
 from kit.model.pool_draws import draw_pool
 from kit.model.pool_together import FEWEST_DF, JointProducts, print_correlation
-from kit.model.saying import listed
 from kit.model.scale_words import judged_as_measured
 from kit.pool_frame import StudySummary
 from kit.pool_settings import shared_settings
+from kit.saying import listed
 from kit.study.description import Response, Study
 from kit.terms import FloatArray, expand_terms, model_matrix
 from kit.window.choice import TIE, most_central

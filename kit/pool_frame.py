@@ -18,8 +18,7 @@ from kit.study.data import StudyData
 from kit.study.description import Factor, Response, Study
 from kit.study.intake import take_in
 from kit.terms import FloatArray, block_columns, expand_terms, model_matrix
-
-CONFIRMATION = "confirmation"
+from kit.words import CONFIRMATION as CONFIRMATION
 
 
 @dataclass(frozen=True)

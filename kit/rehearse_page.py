@@ -9,7 +9,8 @@ import pandas as pd
 from kit.model.scale_words import judged_as_measured
 from kit.rehearse_many import SUPPOSED, Rehearsal
 from kit.report.document import Block, Group, Sentences, Table
-from kit.report.wording import count, join_words, number, percent, plain, spoken, with_unit
+from kit.report.wording import number, plain, spoken
+from kit.saying import counted, listed, percent, with_unit
 from kit.study.truth import TRUTH_FILE
 from kit.terms import Term, expand_terms
 
@@ -35,7 +36,7 @@ def rehearsal_sentences(rehearsal: Rehearsal) -> tuple[str, ...]:
         said.append(f"{number(rehearsal.failed, 1)} prints failed in each on average.")
     if rehearsal.lost:
         said.append(
-            f"{count(rehearsal.lost, 'rehearsal')} could not be fitted: too many prints had failed."
+            f"{counted(rehearsal.lost, 'rehearsal')} could not be fitted: too many prints had failed."
         )
     return tuple(said)
 
@@ -47,7 +48,7 @@ def _source(rehearsal: Rehearsal) -> str:
         else f"supposed that every setting matters (its margin, or {plain(SUPPOSED)} times the scatter, from low to high) and nothing "
         f"else does; write {TRUTH_FILE} into the folder to rehearse with another truth"
     )
-    return f"The plan was printed {count(rehearsal.times, 'time')} by a virtual printer: simulated, {what}."
+    return f"The plan was printed {counted(rehearsal.times, 'time')} by a virtual printer: simulated, {what}."
 
 
 def _effects(rehearsal: Rehearsal) -> list[str]:
@@ -60,7 +61,7 @@ def _effects(rehearsal: Rehearsal) -> list[str]:
     sure = real[real["found"] >= 0.8]
     if len(real):
         said.append(
-            f"Of {count(len(real), 'real effect')} {len(sure)} would be found at least four times out of five, on average "
+            f"Of {counted(len(real), 'real effect')} {len(sure)} would be found at least four times out of five, on average "
             f"{percent(float(real['found'].mean()))} of the times."
         )
     if len(none):
@@ -130,4 +131,4 @@ def _spoken(term: str) -> str:
     name, bend, _ = term.partition("^")
     if bend:
         return f"bend of {spoken(name)}"
-    return join_words([spoken(p).replace("=", " ") for p in term.split(":")], "with")
+    return listed([spoken(p).replace("=", " ") for p in term.split(":")], "with")

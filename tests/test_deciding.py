@@ -19,10 +19,11 @@ from kit.report.adoption import adopt
 from kit.report.adoption_start import adopter_text, start_adoption
 from kit.report.results import results_document
 from kit.report.show_adopt import show_adopt_answer, show_adopt_printer
-from kit.report.show_answer import show_answer, show_window
+from kit.report.show_answer import show_answer
 from kit.report.show_confirm import show_confirmation, show_confirmation_rule
 from kit.report.show_elsewhere import show_other_printers
 from kit.report.show_next import show_next
+from kit.report.show_window import show_window
 from kit.study.folder import RUNS_FILE
 from tests.deciding_data import ADOPTED, CONFIRMED, FIRST, adopted_files, confirmed_files
 

@@ -12,7 +12,7 @@ import pytest
 KIT = Path(__file__).parents[1] / "kit"
 
 LAYERS = [
-    {"errors", "words", "terms"},
+    {"errors", "words", "saying", "terms"},
     {"study"},
     {"printer"},
     {"design"},

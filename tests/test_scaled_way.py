@@ -23,9 +23,10 @@ from kit.model.scale import AS_MEASURED
 from kit.model.scale_effects import shown_effects
 from kit.model.scale_words import judged_as_measured, middle_part_note
 from kit.report.results import results_document
-from kit.report.show_answer import show_answer, show_confidence
+from kit.report.show_answer import show_answer
 from kit.report.show_measuring import show_measuring
 from kit.report.show_models import show_checks, show_effects, show_scatter, show_terms
+from kit.report.show_sureness import show_confidence
 from kit.report.wiki.advice import how_to_adopt
 from tests.scaled_studies import clips
 from tests.unit.model.builders import make_measured, make_runs, make_study

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from kit.bench.bias import Bias
-from kit.charts.labels import axis_label, counted, decimals_for, number, stem, with_unit, wrapped
+from kit.charts.labels import axis_label, decimals_for, number, stem, wrapped
 from kit.charts.picture import Picture
 from kit.charts.style import (
     ACCENT,
@@ -21,6 +21,7 @@ from kit.charts.style import (
     framed,
     round_ticks,
 )
+from kit.saying import counted, with_unit
 
 
 def draw_bias(bias: Bias, references: pd.DataFrame) -> Picture:

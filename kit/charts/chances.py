@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
-from kit.charts.labels import Setting, factor_axis, factor_title, percent, wrapped
+from kit.charts.labels import Setting, factor_axis, factor_title, wrapped
 from kit.charts.maps import factor_ticks, held_text, is_on_panel, panel_title, place_text
 from kit.charts.picture import Picture
 from kit.charts.style import (
@@ -25,6 +25,7 @@ from kit.charts.style import (
     text_height,
 )
 from kit.charts.view import View
+from kit.saying import percent
 from kit.study.description import Study
 from kit.terms import FloatArray
 from kit.window.result import Choice, Window
@@ -90,7 +91,7 @@ def answer_text(window: Window, study: Study) -> str:
 
 def answer(window: Window) -> Choice | None:
     """Give the recommended settings, or else the best compromise."""
-    return window.recommended or window.best_compromise
+    return window.choice
 
 
 def on_grid(view: View, window: Window) -> View:

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
-from kit.charts.labels import axis_label, decimals_for, number, stem, with_unit, wrapped
+from kit.charts.labels import axis_label, decimals_for, number, stem, wrapped
 from kit.charts.order import in_print_order, mark_blocks, order_axis
 from kit.charts.picture import Picture
 from kit.charts.style import (
@@ -25,6 +25,7 @@ from kit.charts.style import (
 )
 from kit.model.known_misses import with_known_misses
 from kit.model.surface import Surface
+from kit.saying import with_unit
 from kit.terms import FloatArray
 
 NAMED = 3

@@ -8,13 +8,11 @@ from matplotlib.axes import Axes
 
 from kit.charts.labels import (
     capital,
-    counted,
     decimals_for,
     lower_first,
     number,
     response_axis,
     stem,
-    with_unit,
     wrapped,
 )
 from kit.charts.picture import Picture
@@ -39,6 +37,7 @@ from kit.charts.style import (
 )
 from kit.model.compare import Comparison
 from kit.model.pairs import LESS, MORE, Pair
+from kit.saying import counted, with_unit
 from kit.study.description import Response
 from kit.terms import FloatArray
 

@@ -5,14 +5,7 @@ from __future__ import annotations
 import numpy as np
 from matplotlib.axes import Axes
 
-from kit.charts.labels import (
-    capital,
-    decimals_for,
-    number,
-    requirement_text,
-    with_unit,
-    wrapped,
-)
+from kit.charts.labels import capital, decimals_for, number, requirement_text, wrapped
 from kit.charts.limits import LINE_IN, STRIP_IN
 from kit.charts.maps import place_text
 from kit.charts.picture import Picture
@@ -33,6 +26,7 @@ from kit.charts.style import (
     heading_room,
     round_ticks,
 )
+from kit.saying import with_unit
 from kit.study.description import Response, Study
 from kit.window.verdict import Confirmation, ConfirmedResponse
 

@@ -20,7 +20,6 @@ from kit.charts.labels import (
     setting_text,
     stem,
     text_width,
-    with_unit,
     wrapped,
 )
 from kit.charts.maps import HALO, factor_ticks, held_text, is_on_panel, panel_title, slices_text
@@ -43,6 +42,7 @@ from kit.charts.style import (
 from kit.charts.view import View, printed_runs, runs_near
 from kit.model.predict import distribution
 from kit.model.surface import Surface
+from kit.saying import with_unit
 from kit.study.description import Response, Study
 from kit.terms import FloatArray
 

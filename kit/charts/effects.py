@@ -19,7 +19,6 @@ from kit.charts.labels import (
     plain,
     response_axis,
     stem,
-    with_unit,
     wrapped,
 )
 from kit.charts.picture import Picture
@@ -40,6 +39,7 @@ from kit.charts.style import (
     heading,
     heading_room,
 )
+from kit.saying import with_unit
 from kit.study.description import Response, Study
 from kit.terms import FloatArray
 

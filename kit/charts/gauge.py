@@ -10,17 +10,7 @@ import pandas as pd
 from matplotlib.artist import Artist
 from matplotlib.axes import Axes
 
-from kit.charts.labels import (
-    axis_label,
-    capital,
-    counted,
-    decimals_for,
-    number,
-    stem,
-    text_width,
-    with_unit,
-    wrapped,
-)
+from kit.charts.labels import axis_label, capital, decimals_for, number, stem, text_width, wrapped
 from kit.charts.maps import foot_key, key_mark, key_rows
 from kit.charts.picture import Picture
 from kit.charts.style import (
@@ -44,6 +34,7 @@ from kit.charts.style import (
     round_ticks,
 )
 from kit.model.gauge_result import Component, Gauge
+from kit.saying import counted, with_unit
 
 STRIP_IN, AXIS_IN = 0.34, 0.62
 LANE_IN = 0.62

@@ -9,8 +9,7 @@ from matplotlib import rcParams
 from matplotlib.backends.backend_agg import RendererAgg
 from matplotlib.font_manager import FontProperties
 
-from kit.model.saying import MINUS as MINUS
-from kit.model.saying import percent as percent
+from kit.saying import MINUS, fixed, with_unit
 from kit.study.description import Response, Study
 from kit.words import FACTOR_KINDS, UNITS, unit_label
 from kit.words import capital as capital
@@ -115,11 +114,8 @@ def number(value: float, decimals: int, *, sign: bool = False) -> str:
     """
     if isinf(value):  # an end that a scale does not reach
         return "∞" if value > 0 else f"{MINUS}∞"
-    rounded = round(float(value), decimals) + 0.0
-    text = f"{abs(rounded):.{decimals}f}"
-    if rounded < 0:
-        return MINUS + text
-    return f"+{text}" if sign and rounded > 0 else text
+    text = fixed(value, decimals)
+    return f"+{text}" if sign and float(value) > 0 and float(text) > 0 else text
 
 
 def plain(value: Setting) -> str:
@@ -157,38 +153,9 @@ def even(values: list[float]) -> list[str]:
     return [number(v, decimals) for v in values]
 
 
-def with_unit(text: str, unit: str) -> str:
-    """Put a number and its unit together, a blank between (ISO 80000-1)."""
-    sign = unit_label(unit)
-    return f"{text} {sign}" if sign else text
-
-
 def setting_text(study: Study, name: str, value: Setting) -> str:
     """Write one setting with its unit."""
     return with_unit(plain(value), study.factor_named(name).unit)
-
-
-def counted(count: int, word: str) -> str:
-    """Write a count with its word.
-
-    Returns
-    -------
-    str
-        The word takes an s but for one.
-
-    Examples
-    --------
-    >>> counted(1, "print"), counted(17, "print")
-    ('1 print', '17 prints')
-    """
-    return f"{count} {word}{'' if count == 1 else 's'}"
-
-
-def listed(parts: list[str]) -> str:
-    """Join into a phrase: ``a``, ``a and b``, ``a, b and c``."""
-    if len(parts) < 2:
-        return "".join(parts)
-    return ", ".join(parts[:-1]) + " and " + parts[-1]
 
 
 def requirement_text(response: Response) -> str:

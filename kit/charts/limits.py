@@ -7,15 +7,7 @@ from math import isfinite
 from matplotlib.axes import Axes
 
 from kit.charts.chances import everything
-from kit.charts.labels import (
-    capital,
-    decimals_for,
-    number,
-    percent,
-    requirement_text,
-    with_unit,
-    wrapped,
-)
+from kit.charts.labels import capital, decimals_for, number, requirement_text, wrapped
 from kit.charts.maps import place_text
 from kit.charts.picture import Picture
 from kit.charts.style import (
@@ -35,6 +27,7 @@ from kit.charts.style import (
     heading_room,
     round_ticks,
 )
+from kit.saying import percent, with_unit
 from kit.study.description import Response, Study
 from kit.window.result import Choice, Prediction
 

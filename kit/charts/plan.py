@@ -10,11 +10,12 @@ import pandas as pd
 from matplotlib.artist import Artist
 from matplotlib.axes import Axes
 
-from kit.charts.labels import counted, factor_axis, plain, wrapped
+from kit.charts.labels import factor_axis, plain, wrapped
 from kit.charts.maps import foot_key, key_mark, key_rows
 from kit.charts.order import border_places, in_print_order, mark_blocks, order_axis
 from kit.charts.picture import Picture
 from kit.charts.style import ACCENT, EDGE, INK, LINE, SMALL, WIDTH, dots, drawing, finish, framed
+from kit.saying import counted
 from kit.study.description import Factor, Study
 
 LANE_IN, LEVEL_IN = 0.95, 0.26  # heights, in

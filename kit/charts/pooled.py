@@ -10,14 +10,7 @@ from matplotlib.artist import Artist
 from matplotlib.axes import Axes
 from matplotlib.lines import Line2D
 
-from kit.charts.labels import (
-    capital,
-    decimals_for,
-    number,
-    requirement_text,
-    with_unit,
-    wrapped,
-)
+from kit.charts.labels import capital, decimals_for, number, requirement_text, wrapped
 from kit.charts.maps import foot_key, key_mark, key_rows, place_text
 from kit.charts.picture import Picture
 from kit.charts.style import (
@@ -40,6 +33,7 @@ from kit.charts.style import (
     round_ticks,
 )
 from kit.pool import PooledAnswer
+from kit.saying import with_unit
 from kit.study.description import Response
 from kit.terms import FloatArray
 

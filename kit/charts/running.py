@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from kit.charts.labels import number, response_axis, stem, with_unit, wrapped
+from kit.charts.labels import number, response_axis, stem, wrapped
 from kit.charts.picture import Picture
 from kit.charts.style import (
     ACCENT,
@@ -22,6 +22,7 @@ from kit.charts.style import (
     round_ticks,
 )
 from kit.model.small_steps import RunningEffect, SmallSteps
+from kit.saying import with_unit
 
 ROW_IN = 0.24
 

@@ -13,14 +13,11 @@ from kit.bench.measured import Measured
 from kit.charts.curves import allowed_band, name_limits
 from kit.charts.labels import (
     capital,
-    counted,
     decimals_for,
-    listed,
     number,
     requirement_text,
     response_axis,
     stem,
-    with_unit,
     wrapped,
 )
 from kit.charts.maps import foot_key, key_mark, key_rows
@@ -40,6 +37,7 @@ from kit.charts.style import (
     framed,
     round_ticks,
 )
+from kit.saying import counted, listed, with_unit
 from kit.study.description import Response, Study
 
 FOOT = 0.045

@@ -15,7 +15,6 @@ from kit.charts.labels import (
     number,
     response_axis,
     stem,
-    with_unit,
     wrapped,
 )
 from kit.charts.picture import Picture
@@ -39,6 +38,7 @@ from kit.charts.style import (
     round_ticks,
 )
 from kit.model.screening import QUIET, Screening
+from kit.saying import with_unit
 from kit.study.description import Response
 
 LINE_IN, LANE_IN, GAP_IN, AXIS_IN = 0.215, 0.25, 0.11, 0.62

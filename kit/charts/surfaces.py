@@ -16,12 +16,10 @@ from kit.charts.labels import (
     factor_title,
     lower_first,
     number,
-    percent,
     plain,
     requirement_text,
     response_axis,
     stem,
-    with_unit,
 )
 from kit.charts.maps import (
     Limit,
@@ -41,6 +39,7 @@ from kit.charts.picture import Picture
 from kit.charts.style import COLOUR_MAP, drawing
 from kit.charts.view import View, choose_view, printed_runs, runs_near
 from kit.model.surface import Surface
+from kit.saying import percent, with_unit
 from kit.study.description import Response, Study
 from kit.terms import FloatArray
 

@@ -26,7 +26,7 @@ from kit.charts.chances import (
     on_grid,
     on_slice,
 )
-from kit.charts.labels import Setting, factor_title, percent
+from kit.charts.labels import Setting, factor_title
 from kit.charts.limits import draw_limits_strip
 from kit.charts.maps import (
     HALO,
@@ -45,6 +45,7 @@ from kit.charts.maps import (
 from kit.charts.picture import Picture
 from kit.charts.style import ACCENT, COLOUR_MAP, INK, drawing
 from kit.charts.view import View, choose_view, printed_runs, runs_near
+from kit.saying import percent
 from kit.study.description import Study
 from kit.terms import FloatArray
 from kit.window.result import Window

@@ -14,7 +14,7 @@ from scipy import special
 
 from kit.errors import ModelError
 from kit.model.least_squares import fit_least_squares, matrix_rank
-from kit.model.saying import counted
+from kit.saying import counted
 from kit.terms import FloatArray
 
 BoolArray = npt.NDArray[np.bool_]

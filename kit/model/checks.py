@@ -14,7 +14,6 @@ from kit.model.fit_notes import FEW_GROUPS, FEW_SPARE
 from kit.model.known_misses import is_censored
 from kit.model.mixed import spoken
 from kit.model.replicates import replicates_check
-from kit.model.saying import counted, listed
 from kit.model.scale_words import spread_words
 from kit.model.scatter_checks import (
     influence_check,
@@ -24,6 +23,7 @@ from kit.model.scatter_checks import (
     spread_check,
 )
 from kit.model.surface import Surface
+from kit.saying import counted, listed
 
 
 def check_surface(surface: Surface) -> tuple[Check, ...]:

@@ -8,8 +8,8 @@ import pandas as pd
 from kit.model.boxcox import box_cox
 from kit.model.check import STRIKING, Check, no_verdict, verdict
 from kit.model.reduction import indicator
-from kit.model.saying import rounded
 from kit.model.surface import Surface
+from kit.saying import rounded
 
 
 def chosen_scale_check(surface: Surface) -> Check:

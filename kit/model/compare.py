@@ -21,9 +21,9 @@ from kit.model.effects import level_means
 from kit.model.fit import CONFIRMATION, fit_surface
 from kit.model.pairs import INTERVAL, Pair, differences, own_shares, pair_places
 from kit.model.plainly import taken_plainly
-from kit.model.saying import counted, listed
 from kit.model.scale_choice import as_measured
 from kit.model.surface import Surface
+from kit.saying import counted, listed
 from kit.study.description import Study
 
 OWN_SCATTER = "each level with its own scatter (Welch)"

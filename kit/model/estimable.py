@@ -9,7 +9,7 @@ import numpy as np
 
 from kit.errors import NotEstimableError
 from kit.model.least_squares import RANK_TOLERANCE
-from kit.model.saying import counted, listed, setting
+from kit.saying import counted, listed, setting
 from kit.terms import CodedFactor, Coding, FloatArray, Term, model_matrix
 
 LOADING = 1e-6

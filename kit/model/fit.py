@@ -23,18 +23,17 @@ from kit.model.fit_notes import fit_notes, group_notes
 from kit.model.fitted import Fitted, fit_prints, uneven_scatter
 from kit.model.lack_of_fit import lack_of_fit, mixed_lack_of_fit
 from kit.model.mixed import BLOCK, RandomPart, random_groups
-from kit.model.saying import counted, listed
 from kit.model.scale_choice import choose_scale, on_scale
 from kit.model.selection import selected_terms
 from kit.model.surface import Surface, VarianceParts
 from kit.model.tried import TriedRegion
+from kit.saying import counted, listed
 from kit.study.data import StudyData
 from kit.study.description import Study
 from kit.terms import FloatArray, block_columns, expand_terms, model_matrix
+from kit.words import CONFIRMATION as CONFIRMATION
 
 IntArray = npt.NDArray[np.int64]
-
-CONFIRMATION = "confirmation"
 
 DRIFT = "drift"
 """Name of the column that takes a drift out."""

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from kit.model.mixed import BLOCK, MixedFit, spoken
-from kit.model.saying import counted, listed
+from kit.saying import counted, listed
 from kit.study.description import Study
 from kit.terms import FloatArray, Term
 

@@ -8,9 +8,9 @@ import numpy as np
 
 from kit.model.known_misses import is_censored
 from kit.model.least_squares import fit_least_squares
-from kit.model.saying import amount, counted, listed, span
 from kit.model.scale_words import spread_words
 from kit.model.surface import Surface
+from kit.saying import amount, counted, listed, span
 from kit.words import capital
 
 

@@ -18,8 +18,8 @@ from kit.model.kenward_roger import FTest, f_test, kenward_roger
 from kit.model.least_squares import ALONE, matrix_rank
 from kit.model.reduction import FloatArray, IntArray, indicator, reduce_data
 from kit.model.reml import Reml, fit_reml
-from kit.model.saying import counted, listed
 from kit.model.small_sample import SmallSample, contrast_df, contrasts
+from kit.saying import counted, listed
 
 BLOCK = "block"
 

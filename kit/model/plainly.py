@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from kit.bench.measured import Measured, censored_runs
-from kit.model.saying import listed
+from kit.saying import listed
 from kit.study.description import Study
 
 

@@ -16,6 +16,7 @@ import numpy as np
 from scipy import optimize
 
 from kit.errors import ModelError
+from kit.saying import counted
 from kit.terms import FloatArray
 
 MIN_PRINTERS = 3
@@ -177,7 +178,7 @@ def fit_pool(printers: Sequence[CrossProducts], random: Sequence[int]) -> Pooled
     """
     if len(printers) < MIN_PRINTERS:
         raise ModelError(
-            f"{len(printers)} printers cannot say how printers differ; at least {MIN_PRINTERS} are needed, and with so "
+            f"{counted(len(printers), 'printer')} cannot say how printers differ; at least {MIN_PRINTERS} are needed, and with so "
             "few the answer is wide. Add studies of the same material made on other printers."
         )
     data = Stacked(printers, list(random))

@@ -15,9 +15,9 @@ from scipy import stats
 
 from kit.bench.uncertainty import satterthwaite_df
 from kit.errors import ExtrapolationError
-from kit.model.saying import counted, listed, setting
 from kit.model.small_sample import future_variance
 from kit.model.surface import Surface
+from kit.saying import counted, listed, setting
 from kit.terms import FloatArray
 
 What = Literal["mean", "print", "part"]

@@ -13,7 +13,7 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from kit.model.saying import MINUS
+from kit.saying import MINUS
 from kit.study.description import Response
 from kit.terms import FloatArray
 

@@ -14,8 +14,8 @@ from kit.bench.measured import Measured
 from kit.errors import ModelError
 from kit.model.boxcox import box_cox
 from kit.model.reduction import indicator
-from kit.model.saying import amount
 from kit.model.scale import AS_MEASURED, Scale
+from kit.saying import amount
 from kit.study.description import Response
 from kit.terms import FloatArray
 

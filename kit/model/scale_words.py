@@ -6,9 +6,9 @@ from collections.abc import Iterable
 
 import numpy as np
 
-from kit.model.saying import MINUS, amount, listed, rounded, span
 from kit.model.scale import Scale
 from kit.model.surface import Surface
+from kit.saying import MINUS, amount, listed, rounded, span
 from kit.study.description import Response
 from kit.words import unit_label
 

@@ -15,9 +15,9 @@ from kit.model.influence import cook_distances, distances_at_two_errors, largest
 from kit.model.known_misses import even_scale, with_known_misses
 from kit.model.least_squares import ALONE
 from kit.model.reduction import indicator
-from kit.model.saying import amount, listed, rounded, span
 from kit.model.scale_words import spread_words
 from kit.model.surface import Surface
+from kit.saying import amount, listed, rounded, span
 from kit.terms import FloatArray
 
 BoolArray = npt.NDArray[np.bool_]

@@ -16,7 +16,7 @@ from scipy import stats
 
 from kit.bench.measured import Measured
 from kit.errors import ModelError
-from kit.model.saying import counted, listed
+from kit.saying import counted, listed
 from kit.study.description import Study
 from kit.terms import FloatArray
 from kit.words import CONFIRMATION as CONFIRMATION

@@ -14,8 +14,8 @@ from scipy import stats
 
 from kit.errors import ModelError
 from kit.model.least_squares import fit_least_squares, matrix_rank
-from kit.model.saying import listed
 from kit.model.screening import CLEAR, CONFIDENCE, LOOK, QUIET, SAME, Screening, lenth_margins
+from kit.saying import listed
 from kit.terms import FloatArray
 
 SPARE = 2

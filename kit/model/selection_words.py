@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from kit.model.saying import counted, listed
 from kit.model.selection import Selection
 from kit.model.surface import Surface
+from kit.saying import counted, listed
 from kit.words import capital
 
 NAMED = 3

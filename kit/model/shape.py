@@ -11,10 +11,10 @@ import pandas as pd
 from kit.model.canonical import Stationary, stationary_point
 from kit.model.refits import REFITS, Optima, optima
 from kit.model.ridge import ridge_path
-from kit.model.saying import listed
 from kit.model.second_order import level_choices, second_order
 from kit.model.stationary_region import StationaryRegion, region_in_words, stationary_region
 from kit.model.surface import Surface
+from kit.saying import listed
 from kit.study.description import Response
 from kit.terms import FloatArray
 

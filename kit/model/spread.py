@@ -14,7 +14,7 @@ from scipy import stats
 
 from kit.errors import ModelError
 from kit.model.least_squares import fit_least_squares, matrix_rank
-from kit.model.saying import counted, listed
+from kit.saying import counted, listed
 from kit.terms import Coding, FloatArray, Term, model_matrix
 
 SPARE_FOR_EACH = 4

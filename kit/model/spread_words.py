@@ -7,9 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import stats
 
-from kit.model.saying import amount, listed, setting, span
 from kit.model.spread import Spread
 from kit.model.surface import Surface
+from kit.saying import amount, listed, setting, span
 from kit.terms import CodedFactor
 
 INTERVAL = 0.95

@@ -15,9 +15,9 @@ from itertools import product
 import numpy as np
 from scipy import optimize, stats
 
-from kit.model.saying import listed, setting
 from kit.model.second_order import SecondOrder, second_order
 from kit.model.surface import Surface
+from kit.saying import listed, setting
 from kit.terms import FloatArray
 
 LATTICE = {1: 401, 2: 81, 3: 25, 4: 13, 5: 9}

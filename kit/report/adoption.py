@@ -13,8 +13,8 @@ from kit.analysis import Analysis, analyse
 from kit.bench.instruments import specimen_results
 from kit.bench.measured import Measured
 from kit.errors import StudyError, TransferError
-from kit.model.saying import listed
 from kit.model.surface import Surface
+from kit.saying import listed
 from kit.study.data import StudyData
 from kit.study.description import Study
 from kit.study.folder import STUDY_FILE
@@ -98,10 +98,10 @@ def adopt(folder: str | Path) -> Adoption:
     study = carried(data.study, donor.study)
     surfaces = _surfaces(donor, study)
     window = donor.window
-    choice = None if window is None else window.recommended or window.best_compromise
+    choice = window.choice if window else None
     if choice is None:
         raise TransferError("the donor's study has no answer yet, so there is nothing to adopt.")
-    if donor.confirmation is not None and donor.confirmation.withdraws:
+    if donor.withdrawn:
         raise TransferError(
             "the donor's confirming prints withdrew the window, so there is nothing to adopt."
         )

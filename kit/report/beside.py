@@ -15,7 +15,8 @@ from kit.errors import DesignError, UsageError
 from kit.report.document import Block, Group, Sentences, Table
 from kit.report.figures import figure_block
 from kit.report.plan import Plan, new_plan
-from kit.report.wording import family_words, number, with_unit
+from kit.report.wording import family_words, number
+from kit.saying import with_unit
 from kit.study.description import Design, Family, Study
 from kit.words import unit_label
 

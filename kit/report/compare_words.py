@@ -4,16 +4,8 @@ from __future__ import annotations
 
 from kit.model.compare import Comparison
 from kit.model.pairs import DIFFERS, LESS, MORE, OPEN, Pair
-from kit.report.wording import (
-    decimals_for,
-    interval,
-    join_words,
-    number,
-    p_words,
-    plain,
-    spoken,
-    with_unit,
-)
+from kit.report.wording import decimals_for, interval, number, p_words, plain, spoken
+from kit.saying import listed, with_unit
 from kit.study.description import Response
 from kit.words import capital as capital
 
@@ -36,9 +28,9 @@ def answer_sentence(found: Comparison, response: Response, factor: str) -> str:
         mine = [p for p in found.pairs if p.verdict == verdict]
         if mine and verdict in (MORE, DIFFERS):
             words = [_pair_words(p, response) for p in mine]
-            parts.append(f"{join_words(words)}, {_verdict_words(mine[0], response)}")
+            parts.append(f"{listed(words)}, {_verdict_words(mine[0], response)}")
         elif mine:
-            who = join_words([f"{p.second} against {p.first}" for p in mine])
+            who = listed([f"{p.second} against {p.first}" for p in mine])
             colon = "" if verdict == LESS else ":"
             parts.append(f"{who}{colon} {_verdict_words(mine[0], response)}")
     return f"{head}: {'; '.join(parts)}."

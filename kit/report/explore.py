@@ -14,7 +14,8 @@ from kit.errors import ModelError
 from kit.report.document import Block, Group, Sentences, Table
 from kit.report.figures import figure_block
 from kit.report.html import block_html
-from kit.report.wording import percent, setting, settings_line, spoken
+from kit.report.wording import setting, settings_line, spoken
+from kit.saying import percent
 from kit.window.result import Choice, Setting
 from kit.window.whatif import what_if
 
@@ -49,7 +50,7 @@ def explore(analysis: Analysis, settings: Mapping[str, Setting] | None = None) -
 
 def _start(analysis: Analysis) -> dict[str, Setting]:
     window = analysis.window
-    choice = None if window is None else window.recommended or window.best_compromise
+    choice = window.choice if window else None
     if choice is None:
         raise ModelError("there is no answer to explore yet; finish the round first.")
     return dict(choice.settings)

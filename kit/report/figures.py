@@ -54,5 +54,5 @@ def _drawn(drawing: Callable[[], Picture]) -> FigureBlock:
 def view_of(analysis: Analysis) -> View:
     """Give the one way in which all maps of a report look at the settings."""
     window = analysis.window
-    choice = None if window is None else window.recommended or window.best_compromise
+    choice = window.choice if window else None
     return choose_view(analysis.surfaces, analysis.study, choice.settings if choice else None)

@@ -47,7 +47,7 @@ def measuring_numbers(analysis: Analysis) -> dict[str, Any]:
         Only what the study can tell; raters are not named.
     """
     window = analysis.window
-    choice = None if window is None else window.recommended or window.best_compromise
+    choice = window.choice if window else None
     settings = choice.settings if choice else None
     shares = {n: s for n in analysis.surfaces if (s := share_of(analysis, n)) is not None}
     scores = {

@@ -58,9 +58,7 @@ def results_document(
 
 def _answer(analysis: Analysis) -> dict[str, Any]:
     """Give what is recommended and where it holds; nothing after a confirmation that failed."""
-    window, confirmation = analysis.window, analysis.confirmation
-    if confirmation is not None and confirmation.withdraws:
-        window = None
+    window = None if analysis.withdrawn else analysis.window
     return {
         "recommended": _choice(window.recommended) if window else None,
         "best_compromise": _compromise(window.best_compromise) if window else None,

@@ -21,18 +21,15 @@ from kit.report.document import (
 from kit.report.figures import figure_block
 from kit.report.small_print import caution_list, provenance_blocks
 from kit.report.wording import (
-    count,
     decimals_for,
     interval,
-    join_words,
     number,
-    percent,
     requirement,
     setting,
     settings_line,
     spoken,
-    with_unit,
 )
+from kit.saying import counted, listed, percent, with_unit
 from kit.window.offset import OffsetPosterior
 from kit.window.printers import nozzle_place
 
@@ -65,7 +62,7 @@ def _answer(adoption: Adoption) -> Answer:
     sentence = (
         f"{_printer(adoption)}: {settings_line(study, found.settings)}. Chance that one new part meets all of ({wanted}): "
         f"{percent(found.probability)} (95 % interval {percent(found.low)} to {percent(found.high)}), from the donor's "
-        f"{count(adoption.donor.printed, 'print')} and {count(len(adoption.prints), 'print')} here."
+        f"{counted(adoption.donor.printed, 'print')} and {counted(len(adoption.prints), 'print')} here."
     )
     reached = found.probability >= goal
     status = (
@@ -97,7 +94,7 @@ def _change(adoption: Adoption) -> str:
             f"{spoken(factor.name)} {setting(factor, abs(new - old))} {'higher' if new > old else 'lower'}"
         )
     return (
-        f"Against the donor's settings: {join_words(parts)}."
+        f"Against the donor's settings: {listed(parts)}."
         if parts
         else "The donor's settings hold here as they are."
     )
@@ -222,7 +219,7 @@ def show_adopt_more(adoption: Adoption) -> Group:
     )
     gain = more.probability_then - more.probability_now
     text = (
-        f"{count(len(more.settings), 'more print')} would leave {number(more.sd_then, 1)} °C of doubt about the thermometer (now "
+        f"{counted(len(more.settings), 'more print')} would leave {number(more.sd_then, 1)} °C of doubt about the thermometer (now "
         f"{number(more.sd_now, 1)} °C) and raise the chance that can be counted on by about {100 * gain:.1f} points."
     )
     advice = (

@@ -17,7 +17,8 @@ from kit.model.size_correction import (
     size_corrections,
 )
 from kit.report.document import Block, Group, Heading, Sentences, Table
-from kit.report.wording import count, decimals_for, interval, number, percent, settings_line, spoken
+from kit.report.wording import decimals_for, interval, number, settings_line, spoken
+from kit.saying import counted, percent
 from kit.words import capital
 
 AXES = {"x": "along X", "y": "along Y", "z": "in height (Z)", "wall": "of walls"}
@@ -70,7 +71,7 @@ def show_scores(analysis: Analysis) -> Group:
 
 def _settings(analysis: Analysis) -> Mapping[str, float | str] | None:
     window = analysis.window
-    choice = None if window is None else window.recommended or window.best_compromise
+    choice = window.choice if window else None
     return choice.settings if choice else None
 
 
@@ -143,7 +144,7 @@ def _agreement_sentences(found: Agreement | None) -> list[str]:
             )
         ]
     text = (
-        f"{found.raters} people judged {count(found.pieces, 'piece')}: of all pairs of scores {percent(found.same)} are equal and "
+        f"{found.raters} people judged {counted(found.pieces, 'piece')}: of all pairs of scores {percent(found.same)} are equal and "
         f"{percent(found.within_one)} at most one point apart"
     )
     if not np.isfinite(found.alpha):

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from kit.analysis import Analysis
 from kit.report.document import Block, Sentences, Table
-from kit.report.wording import percent, settings_line
+from kit.report.wording import settings_line
+from kit.saying import percent
 from kit.window.both_ways import OtherWay
 from kit.window.result import Choice
 from kit.words import capital
@@ -19,7 +20,7 @@ def both_ways_blocks(analysis: Analysis) -> list[Block]:
     window = analysis.window
     if window is None or not analysis.other_ways:
         return []
-    standing = window.recommended or window.best_compromise
+    standing = window.choice
     rows = [("as it stands", *_cells(analysis, standing, window.recommended is not None), "–")]
     rows += [
         (way.what, *_cells(analysis, way.choice, way.reached), _percent(way.at_answer))

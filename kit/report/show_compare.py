@@ -23,16 +23,8 @@ from kit.report.document import (
 )
 from kit.report.figures import figure_block
 from kit.report.small_print import caution_list, provenance_blocks
-from kit.report.wording import (
-    count,
-    decimals_for,
-    interval,
-    join_words,
-    number,
-    plain,
-    spoken,
-    with_unit,
-)
+from kit.report.wording import decimals_for, interval, number, plain, spoken
+from kit.saying import counted, listed, with_unit
 from kit.study.description import Response
 
 
@@ -78,7 +70,7 @@ def show_margins(study: CompareStudy) -> Group:
     without = [r.title for r in responses if r.margin is None]
     if without:
         text = (
-            f"No margin is stated for {join_words(without)}: differences are shown, but nothing can be said to be small. "
+            f"No margin is stated for {listed(without)}: differences are shown, but nothing can be said to be small. "
             "Write margin = ... under [[response]], by what matters for the part and before you look at the readings."
         )
         blocks.append(Sentences((text,), tone="notice"))
@@ -134,7 +126,7 @@ def show_compare_checks(study: CompareStudy) -> Group:
                 Sentences(
                     calm,
                     folded=True,
-                    title=f"What else was checked, and found calm ({count(len(calm), 'check')})",
+                    title=f"What else was checked, and found calm ({counted(len(calm), 'check')})",
                 )
             )
         notes = tuple(dict.fromkeys(n for c in found for n in c.notes))
@@ -181,7 +173,7 @@ def show_prints_needed(study: CompareStudy) -> Group:
     groups = dict.fromkeys(g for c in study.comparisons.values() for g in c.group_sds)
     if groups:
         text = (
-            f"What two {join_words([spoken(g) + 's' for g in groups])} differ by is not averaged out by more prints of the same ones: "
+            f"What two {listed([spoken(g) + 's' for g in groups])} differ by is not averaged out by more prints of the same ones: "
             "take more of them, with one or two prints each."
         )
         blocks.append(Sentences((text,), tone="minor"))
@@ -195,14 +187,14 @@ def _now_words(found: Comparison) -> str:
     if not found.nested:
         return prints
     groups = round(sum(found.levels["prints"]) / found.prints_per_group / len(found.levels))
-    return f"{count(groups, spoken(found.nested))}, {prints}"
+    return f"{counted(groups, spoken(found.nested))}, {prints}"
 
 
 def _needed_words(needed: Needed) -> str:
     if needed.number is None:
         return f"more than 1000 {spoken(needed.what)}s"
-    text = count(needed.number, spoken(needed.what))
-    return text if needed.what == "print" else f"{text} of {count(round(needed.each), 'print')}"
+    text = counted(needed.number, spoken(needed.what))
+    return text if needed.what == "print" else f"{text} of {counted(round(needed.each), 'print')}"
 
 
 def show_compare_cautions(study: CompareStudy) -> Group:
@@ -225,9 +217,9 @@ def compare_numbers(study: CompareStudy, parameters: Mapping[str, Any] | None = 
 def _status(study: CompareStudy, undecided: int) -> str:
     printed = int((study.data.runs["status"] == "printed").sum())
     pairs = sum(len(c.pairs) for c in study.comparisons.values())
-    text = f"From {count(printed, 'print')}; the intervals hold for all differences of one category and response at once."
+    text = f"From {counted(printed, 'print')}; the intervals hold for all differences of one category and response at once."
     if undecided:
-        text += f" {undecided} of {count(pairs, 'comparison')} {'stays' if undecided == 1 else 'stay'} open: see how many prints would settle it."
+        text += f" {undecided} of {counted(pairs, 'comparison')} {'stays' if undecided == 1 else 'stay'} open: see how many prints would settle it."
     return text
 
 

@@ -10,22 +10,15 @@ from kit.errors import ConfirmError
 from kit.report.document import Answer, Block, Group, Heading, Sentences, Table
 from kit.report.figures import figure_block
 from kit.report.plan_confirm import propose_confirmation, waiting_prints
-from kit.report.wording import (
-    count,
-    decimals_for,
-    interval,
-    join_words,
-    number,
-    percent,
-    requirement,
-    settings_line,
-    with_unit,
-)
+from kit.report.wording import decimals_for, interval, number, requirement, settings_line
+from kit.saying import counted, listed, percent, with_unit
 from kit.window.confirm import SURE, USUAL
 from kit.window.confirm_plan import ConfirmationPlan
 from kit.window.verdict import DOES_NOT_MEET, MEETS, Confirmation
 
 NOT_CONFIRMED = "Not yet confirmed: print these settings anew on another day and measure before you rely on them."
+
+FORETOLD_ONLY = "Withdrawn: what follows is what the fit foretold before the confirming prints spoke against it."
 
 
 def banner(confirmation: Confirmation | None) -> str:
@@ -37,10 +30,12 @@ def banner(confirmation: Confirmation | None) -> str:
     n = confirmation.prints
     if confirmation.verdict == MEETS:
         return (
-            f"Confirmed by {count(n, 'new print')}: {confirmation.met} of {n} clearly met every requirement, and their "
+            f"Confirmed by {counted(n, 'new print')}: {confirmation.met} of {n} clearly met every requirement, and their "
             f"means came as foretold. By themselves they show a chance of at least {percent(confirmation.share_low)} (95 % sure)."
         )
-    return f"Confirmation undecided after {count(n, 'new print')}: {' '.join(confirmation.reasons)}"
+    return (
+        f"Confirmation undecided after {counted(n, 'new print')}: {' '.join(confirmation.reasons)}"
+    )
 
 
 def withdrawn(analysis: Analysis) -> Answer:
@@ -49,7 +44,7 @@ def withdrawn(analysis: Analysis) -> Answer:
     assert confirmation is not None
     line = settings_line(analysis.study, confirmation.settings)
     sentence = (
-        f"Withdrawn: do not use {line}. {count(confirmation.prints, 'new print')} at these settings did not meet the "
+        f"Withdrawn: do not use {line}. {counted(confirmation.prints, 'new print')} at these settings did not meet the "
         f"requirements as foretold."
     )
     facts = (
@@ -126,13 +121,13 @@ def _no_verdict(analysis: Analysis) -> Answer:
     line = settings_line(analysis.study, plan.settings)
     if waiting_prints(analysis):
         return Answer(
-            f"Not confirmed yet. {count(plan.prints, 'print')} at {line} wait in runs.csv: make them on another day and measure "
+            f"Not confirmed yet. {counted(plan.prints, 'print')} at {line} wait in runs.csv: make them on another day and measure "
             "without looking at the earlier readings.",
             "The rule below is fixed before they are printed.",
             reached=False,
         )
     return Answer(
-        f"Not confirmed yet. Print {line} anew: {count(plan.prints, 'print')} on another day, measured without looking "
+        f"Not confirmed yet. Print {line} anew: {counted(plan.prints, 'print')} on another day, measured without looking "
         "at the earlier readings.",
         "testprint plan STUDY --confirm adds these prints to runs.csv. The rule below is fixed before they are printed.",
         reached=False,
@@ -146,7 +141,7 @@ def show_confirmation_prints(analysis: Analysis) -> Group:
         text = "No confirming print has been measured for every requirement yet."
         return Group((Sentences((text,), tone="minor"),))
     if not confirmation.responses:  # nothing is measured, pieces only pass or fail
-        met = f"{confirmation.met} of {count(confirmation.prints, 'confirming print')} met every requirement."
+        met = f"{confirmation.met} of {counted(confirmation.prints, 'confirming print')} met every requirement."
         return Group((Sentences((met,)), *_pieces_said(analysis, confirmation)))
     picture = figure_block(draw_confirmation(confirmation, analysis.study))
     return Group(
@@ -184,7 +179,7 @@ def _means_table(analysis: Analysis, confirmation: Confirmation) -> Table:
             )
         )
     caption = (
-        f"Means of {count(confirmation.prints, 'confirming print')}. The foretold spans hold all means together with "
+        f"Means of {counted(confirmation.prints, 'confirming print')}. The foretold spans hold all means together with "
         f"{percent(SURE)} chance if the fitted surfaces are right. The last column takes nothing but these prints and a "
         "normal scatter."
     )
@@ -214,12 +209,12 @@ def _pieces_said(analysis: Analysis, confirmation: Confirmation) -> list[Block]:
             )
     if confirmation.not_passed:
         titles = [r.title for r in analysis.study.responses if r.passes_or_fails]
-        said.append(f"{join_words(titles)}: not passed by {_runs(confirmation.not_passed)}.")
+        said.append(f"{listed(titles)}: not passed by {_runs(confirmation.not_passed)}.")
     return [Sentences(tuple(said))] if said else []
 
 
 def _runs(names: tuple[str, ...]) -> str:
-    return f"run{'s' if len(names) > 1 else ''} {join_words(names)}"
+    return f"run{'s' if len(names) > 1 else ''} {listed(names)}"
 
 
 def show_confirmation_rule(analysis: Analysis) -> Group:
@@ -284,7 +279,7 @@ def _factor_table(plan: ConfirmationPlan, analysis: Analysis) -> Table:
         rows.append((response.title, number(mean.distance, 1), number(mean.factor, 2), enough))
     caption = (
         f"Distance from the foretold mean to the nearest limit, in SDs of one part, and the tolerance factor by which mean "
-        f"and scatter of {count(plan.prints, 'print')} alone would show {percent(plan.confidence)} (90 % sure, normal scatter)."
+        f"and scatter of {counted(plan.prints, 'print')} alone would show {percent(plan.confidence)} (90 % sure, normal scatter)."
     )
     columns = ("Response", "Distance foretold", "Distance needed", "Enough by itself")
     return Table(columns, tuple(rows), caption, numeric=(1, 2), folded=True)

@@ -10,7 +10,8 @@ from kit.bench.curves import CurveReading
 from kit.charts.force_curves import draw_curves
 from kit.report.document import Block, Group, Heading, Sentences, Table
 from kit.report.figures import figure_block
-from kit.report.wording import count, number
+from kit.report.wording import number
+from kit.saying import counted
 
 TOLD_LOSS = 0.001
 """A smaller share of the peak lost between two points is not worth a word."""
@@ -56,7 +57,7 @@ def _table(readings: list[CurveReading]) -> Table:
         "Yield (MPa)",
         "Peak force (N)",
     )
-    caption = f"Read off {count(len(readings), 'curve')}; a dash where the curve does not tell"
+    caption = f"Read off {counted(len(readings), 'curve')}; a dash where the curve does not tell"
     return Table(columns, rows, caption, numeric=tuple(range(1, len(columns))), folded=True)
 
 

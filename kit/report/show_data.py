@@ -16,7 +16,8 @@ from kit.report.document import Block, Group, Results, Sentences, Table
 from kit.report.figures import figure_blocks
 from kit.report.results import results_document
 from kit.report.small_print import caution_list, provenance_blocks
-from kit.report.wording import count, decimals_for, number, setting, spoken, with_unit
+from kit.report.wording import decimals_for, number, setting, spoken
+from kit.saying import counted, with_unit
 from kit.study.description import Study
 
 
@@ -130,5 +131,5 @@ def _runs_table(analysis: Analysis) -> Table:
             cells.append(with_unit(text, study.response_named(name).unit) if known else text)
         rows.append(tuple(cells))
     numeric = tuple(i for i in range(1, len(columns)) if columns[i] != "Outcome")
-    caption = f"All {count(len(runs), 'run')} in print order, means of each print"
+    caption = f"All {counted(len(runs), 'run')} in print order, means of each print"
     return Table(columns, tuple(rows), caption, numeric=numeric, folded=True)

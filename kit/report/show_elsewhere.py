@@ -6,7 +6,8 @@ from typing import Any
 
 from kit.analysis import Analysis
 from kit.report.document import Block, Group, Sentences, Table
-from kit.report.wording import decimals_for, number, percent, settings_line, with_unit
+from kit.report.wording import decimals_for, number, settings_line
+from kit.saying import percent, with_unit
 from kit.study.description import Study
 from kit.window.elsewhere import Elsewhere, Transfer
 from kit.window.result import Window

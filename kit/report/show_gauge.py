@@ -25,7 +25,8 @@ from kit.report.figures import figure_block
 from kit.report.gauge_study import FROM_FIT, GaugeStudy, gauge_results
 from kit.report.show_references import bias_sentence
 from kit.report.small_print import caution_list, provenance_blocks
-from kit.report.wording import count, decimals_for, interval, join_words, number, with_unit
+from kit.report.wording import decimals_for, interval, number
+from kit.saying import counted, listed, with_unit
 from kit.words import capital
 
 GOOD, USABLE = 0.10, 0.30
@@ -101,7 +102,7 @@ def show_gauge_repeats(study: GaugeStudy) -> Group:
         n = study.repeats(quantity) or 1
         where = f"{run.source}, {_sd(run.sd, unit, 'an SD of ')}"
         text = (
-            f"{capital(title)}: prints at the same settings scatter ({where}). With {count(n, 'reading')} a piece, repeat readings add "
+            f"{capital(title)}: prints at the same settings scatter ({where}). With {counted(n, 'reading')} a piece, repeat readings add "
             f"less than a tenth to that; with one they would add {_added(gauge.repeat_sd, run.sd)}."
         )
         if run.source == FROM_FIT and run.sd < gauge.repeat_sd:
@@ -199,7 +200,7 @@ def _component_sentences(study: GaugeStudy, quantity: str) -> list[str]:
     negative = [words for words, c in component_rows(gauge) if c is not None and c.raw < 0]
     if negative:
         sentences.append(
-            f"{capital(join_words([w.lower() for w in negative]))}: computed below zero, as chance can do, and counted as zero; the interval "
+            f"{capital(listed([w.lower() for w in negative]))}: computed below zero, as chance can do, and counted as zero; the interval "
             "says how large it may be all the same."
         )
     if gauge.repeatability.sd < gauge.step_floor:
@@ -208,7 +209,7 @@ def _component_sentences(study: GaugeStudy, quantity: str) -> list[str]:
             f"SD, {_amount(gauge.step_floor, unit)}, counts in its place."
         )
     return sentences or [
-        f"{count(gauge.readings, 'reading')} of {count(gauge.parts, 'part')} by {count(gauge.operators, 'operator')}."
+        f"{counted(gauge.readings, 'reading')} of {counted(gauge.parts, 'part')} by {counted(gauge.operators, 'operator')}."
     ]
 
 
@@ -250,7 +251,7 @@ def _repeats_table(gauge: Gauge, title: str, unit: str) -> Table:
     for share in (0.5, 1.0, 2.0):
         run = gauge.repeat_sd * share
         rows.append(
-            (_sd(run, unit), count(max(1, ceil(1 / (SMALL_ADDITION * share**2))), "reading"))
+            (_sd(run, unit), counted(max(1, ceil(1 / (SMALL_ADDITION * share**2))), "reading"))
         )
     caption = (
         f"{capital(title)}: readings a piece, so that repeat readings add less than a tenth to the scatter between prints. That is not "

@@ -13,7 +13,8 @@ from kit.errors import KitError
 from kit.report.document import Block, Group, Heading, Prose, Sentences
 from kit.report.freshness import made_from, stamp_of
 from kit.report.render import MAIN_TEMPLATE, REPORT, report_folder, template_path
-from kit.report.wording import count, percent, settings_line
+from kit.report.wording import settings_line
+from kit.saying import counted, percent
 from kit.study.data import StudyData
 from kit.study.folder import READINGS_FILE, RESULTS_FILE, RUNS_FILE, STUDY_FILE
 from kit.study.intake import find_problems
@@ -116,7 +117,7 @@ def _prints(data: StudyData, folder: Path) -> Iterator[Block]:
     else:
         failed = f", {progress.failed} failed" if progress.failed else ""
         answers = [
-            f"{progress.printed} of {count(progress.runs, 'run')} printed{failed}; table of {_day(path)}."
+            f"{progress.printed} of {counted(progress.runs, 'run')} printed{failed}; table of {_day(path)}."
         ]
     into = ("the plan, and whether this printer can do it", "plan")
     yield from _question("What is printed?", answers, links, folder, notebook=into)
@@ -140,9 +141,9 @@ def _readings(data: StudyData, folder: Path) -> Iterator[Block]:
         answers = ["Nothing is measured yet."]
     else:
         left_out = int((data.readings["excluded"] != "").sum())
-        said = f" {count(left_out, 'reading')} excluded, with a reason." if left_out else ""
+        said = f" {counted(left_out, 'reading')} excluded, with a reason." if left_out else ""
         answers = [
-            f"{count(len(data.readings), 'reading')}; {progress.measured} of {count(progress.printed, 'print')} measured completely.{said}",
+            f"{counted(len(data.readings), 'reading')}; {progress.measured} of {counted(progress.printed, 'print')} measured completely.{said}",
             f"Last changed on {_day(path)}.",
         ]
     yield from _question("What is measured?", answers, links, folder)
@@ -191,6 +192,6 @@ def _confirmed(data: StudyData, folder: Path) -> Iterator[Block]:
         answer = "No prints were made to confirm the settings yet."
     else:
         done = int((rounds["status"] == "printed").sum())
-        answer = f"{done} of {count(len(rounds), 'confirming print')} made."
+        answer = f"{done} of {counted(len(rounds), 'confirming print')} made."
     into = None if rounds.empty else ("the confirmation", "confirm")
     yield from _question("Does it hold on new prints?", [answer], [], folder, notebook=into)

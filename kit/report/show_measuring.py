@@ -6,7 +6,8 @@ from kit.analysis import Analysis
 from kit.model.measuring_share import MeasuringShare
 from kit.report.document import Block, Group, Sentences
 from kit.report.measuring_numbers import gauge_of, share_of
-from kit.report.wording import count, decimals_for, number, percent, with_unit
+from kit.report.wording import decimals_for, number
+from kit.saying import counted, percent, with_unit
 from kit.study.description import Response
 from kit.study.quantities import RECIPE_INPUTS
 from kit.window.measuring_doubt import chance_if_off
@@ -65,7 +66,7 @@ def _share_text(share: MeasuringShare | None, response: Response) -> str:
         return f"{text}, which may be all of it. Read more often, or find a better instrument, before blaming the printer."
     text += f", which makes it {_share(share.added)} larger."
     if share.added > SMALL:
-        text += f" {capital(count(share.repeats_needed, 'reading'))} a specimen would keep that below a tenth."
+        text += f" {capital(counted(share.repeats_needed, 'reading'))} a specimen would keep that below a tenth."
     return text
 
 
@@ -77,7 +78,7 @@ def _doubt(analysis: Analysis) -> list[str]:
         if m.u_correction > 0 and n in analysis.surfaces
     }
     window = analysis.window
-    choice = None if window is None else window.recommended or window.best_compromise
+    choice = window.choice if window else None
     if not off:
         return []
     parts = [

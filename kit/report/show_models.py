@@ -14,7 +14,6 @@ from kit.charts.effects import draw_effects
 from kit.charts.picture import Picture
 from kit.charts.surfaces import draw_response_map
 from kit.model.canonical import Stationary, effects_table
-from kit.model.saying import span
 from kit.model.scale_effects import shown_effects
 from kit.model.scale_words import scale_note, spread_words
 from kit.model.surface import Surface
@@ -23,18 +22,8 @@ from kit.report.figures import figure_blocks, view_of
 from kit.report.show_both_ways import both_ways_blocks, multiplicity
 from kit.report.show_shape import shape_blocks
 from kit.report.show_special import special_blocks
-from kit.report.wording import (
-    count,
-    decimals_for,
-    interval,
-    join_words,
-    number,
-    p_words,
-    plain,
-    settings_line,
-    spoken,
-    with_unit,
-)
+from kit.report.wording import decimals_for, interval, number, p_words, plain, settings_line, spoken
+from kit.saying import counted, listed, span, with_unit
 from kit.study.description import Study
 from kit.words import capital, unit_label
 
@@ -85,7 +74,7 @@ def show_checks(analysis: Analysis) -> Group:
             blocks.append(Sentences(worrying, tone="notice"))
         blocks.append(Sentences(fit))
         blocks.append(story)
-        title = f"What else was checked, and found calm ({count(len(calm), 'check')})"
+        title = f"What else was checked, and found calm ({counted(len(calm), 'check')})"
         blocks.append(Sentences(calm, title=title, folded=True))
         if surface.mixed is not None:
             blocks.append(Sentences(surface.notes, tone="minor"))
@@ -173,11 +162,11 @@ def _scale_caption(surfaces: Iterable[Surface]) -> str:
     parts = []
     if ratios := [s.stated.title for s in scaled if _is_ratio(s)]:
         parts.append(
-            f" {capital(join_words(ratios))}: in percent or as a factor, since it is fitted as its logarithm."
+            f" {capital(listed(ratios))}: in percent or as a factor, since it is fitted as its logarithm."
         )
     if others := [s.stated.title for s in scaled if not _is_ratio(s)]:
         parts.append(
-            f" {capital(join_words(others))}: at a typical print, since it is fitted on another scale."
+            f" {capital(listed(others))}: at a typical print, since it is fitted on another scale."
         )
     return "".join(parts)
 
@@ -219,7 +208,7 @@ def _in_unit(surface: Surface, unit: str) -> str:
 def _freedom(surface: Surface) -> str:
     """Say on how many degrees of freedom the intervals rest."""
     if surface.mixed is None:
-        return f"{count(int(surface.residual_df), 'degree')} of freedom"
+        return f"{counted(int(surface.residual_df), 'degree')} of freedom"
     low, high = float(surface.term_df.min()), float(surface.term_df.max())
     return f"{number(low, 1)} to {number(high, 1)} degrees of freedom (Kenward and Roger)"
 

@@ -12,7 +12,8 @@ from kit.analysis import Analysis, analyse
 from kit.errors import DesignError
 from kit.report.document import Block, Group, Sentences, Table
 from kit.report.plan_confirm import Round, make_confirmation, write_round
-from kit.report.wording import count, number, percent, setting, settings_line, spoken
+from kit.report.wording import number, setting, settings_line, spoken
+from kit.saying import counted, percent
 from kit.study.progress import planned_runs
 from kit.window.next_round import CONFIRM, STOP, Suggestion
 from kit.window.verdict import CONFIRMATION
@@ -65,7 +66,7 @@ def next_sentences(analysis: Analysis, found: Suggestion) -> list[str]:
 
 
 def _cost(found: Suggestion) -> str:
-    parts = [count(len(found.runs), "print")]
+    parts = [counted(len(found.runs), "print")]
     if found.grams is not None:
         parts.append(f"about {found.grams:.0f} g of filament")
     if found.hours is not None:

@@ -9,7 +9,8 @@ import numpy as np
 from kit.analysis import Analysis
 from kit.model.surface import Surface
 from kit.report.document import Block, Sentences, Table
-from kit.report.wording import count, percent, setting, spoken
+from kit.report.wording import setting, spoken
+from kit.saying import counted, percent
 from kit.study.description import COMES_OUT
 from kit.window.result import Choice, Setting
 
@@ -50,7 +51,7 @@ def _said(surface: Surface) -> str:
     assert surface.success is not None
     failures, prints = surface.success.failures, len(surface.success.came_out)
     return (
-        f"Judged by {count(failures, 'failure')} among {count(prints, 'print')}, by straight effects of the log odds; it is a mean over what "
+        f"Judged by {counted(failures, 'failure')} among {counted(prints, 'print')}, by straight effects of the log odds; it is a mean over what "
         "so few prints leave possible, and counts as independent of the other requirements at the same settings."
     )
 

@@ -13,7 +13,8 @@ from kit.report.document import Block, Group, Heading, Prose, Sentences, Table
 from kit.report.figures import figure_block
 from kit.report.plan import Plan
 from kit.report.small_print import caution_list
-from kit.report.wording import count, join_words, number, setting, spoken
+from kit.report.wording import number, setting, spoken
+from kit.saying import counted, listed
 from kit.words import unit_label
 
 
@@ -25,7 +26,7 @@ def show_plan(plan: Plan) -> Group:
         if plan.written
         else "Nothing is written yet: testprint plan writes it."
     )
-    sentence = f"{count(len(plan.runs), 'print')} in random order over {_varied(plan)}. {plan.assessment.totals}"
+    sentence = f"{counted(len(plan.runs), 'print')} in random order over {_varied(plan)}. {plan.assessment.totals}"
     blocks: list[Block] = [
         Heading(f"Plan: {study.title}", 1),
         Sentences((sentence.strip(), where)),
@@ -81,7 +82,7 @@ def _varied(plan: Plan) -> str:
         else:
             low, high = number_or(column.min()), number_or(column.max())
             texts.append(f"{spoken(factor.name)} {low} to {high} {unit_label(factor.unit)}".strip())
-    return join_words(texts)
+    return listed(texts)
 
 
 def number_or(value: float) -> str:

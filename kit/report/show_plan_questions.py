@@ -15,7 +15,8 @@ from kit.errors import DesignError
 from kit.report.document import Block, Group, Sentences, Table
 from kit.report.figures import figure_block
 from kit.report.plan import Plan
-from kit.report.wording import count, join_words, number, percent, plain, spoken, with_unit
+from kit.report.wording import number, plain, spoken
+from kit.saying import counted, listed, percent, with_unit
 from kit.study.description import Response
 from kit.words import unit_label
 
@@ -80,7 +81,7 @@ def show_plan_technical(plan: Plan) -> Group:
     sentences.append(
         f"Largest leverage: {leverage[most]:.2f} (run {run}); a run of leverage 1 is taken as it is, right or wrong. Mean {leverage.mean():.2f}."
     )
-    sentences.append(f"{count(int(precision.df), 'degree')} of freedom for the scatter.")
+    sentences.append(f"{counted(int(precision.df), 'degree')} of freedom for the scatter.")
     sentences += _efficiency(plan)
     return Group((Sentences(tuple(sentences), tone="minor", title="Technical figures"),))
 
@@ -160,15 +161,15 @@ def _effect_words(group: Sequence[EffectPrecision], plan: Plan) -> str:
     if group[0].kind == "bend":
         together = [_in_sum(e.term.name, plan) for e in group]
         names = [t or n for t, n in zip(together, names, strict=True)]
-        return f"How far the middle departs from a straight line: {join_words(names)}"
+        return f"How far the middle departs from a straight line: {listed(names)}"
     if group[0].kind == "together":
         pairs = [n.replace(":", " with ") for n in names]
         shown = pairs if len(pairs) <= 4 else [*pairs[:3], f"{len(pairs) - 3} more"]
-        return f"How much one setting changes the effect of another: {join_words(shown)}"
+        return f"How much one setting changes the effect of another: {listed(shown)}"
     scales = [n for n, e in zip(names, group, strict=True) if e.term.powers]
     levels = [n for n, e in zip(names, group, strict=True) if not e.term.powers]
-    parts = ([f"From low to high of {join_words(scales)}"] if scales else []) + (
-        [f"{join_words(levels)} against {_first_levels(group, plan)}"] if levels else []
+    parts = ([f"From low to high of {listed(scales)}"] if scales else []) + (
+        [f"{listed(levels)} against {_first_levels(group, plan)}"] if levels else []
     )
     return "; ".join(parts)
 
@@ -177,13 +178,13 @@ def _in_sum(term: str, plan: Plan) -> str:
     """Name the bends of which only the sum can be seen under this term; empty where it stands by itself."""
     for group in plan.precision.groups:
         if term in group and len(group) > 1 and all(n.endswith("^2") for n in group):
-            return f"{join_words([spoken(n.removesuffix('^2')) for n in group])} together"
+            return f"{listed([spoken(n.removesuffix('^2')) for n in group])} together"
     return ""
 
 
 def _first_levels(group: Sequence[EffectPrecision], plan: Plan) -> str:
     names = dict.fromkeys(e.term.name.partition("=")[0] for e in group if not e.term.powers)
-    return join_words([plan.study.factor_named(n).levels[0] for n in names])
+    return listed([plan.study.factor_named(n).levels[0] for n in names])
 
 
 def term_words(name: str) -> str:
@@ -238,14 +239,14 @@ def _blind_sentences(plan: Plan) -> list[str]:
     precision = plan.precision
     seen = [t.name for t in precision.terms if t.order]
     said = [
-        f"These runs can tell {count(len(seen), 'effect')} apart, with {count(int(precision.df), 'print')} to spare to judge the scatter by."
+        f"These runs can tell {counted(len(seen), 'effect')} apart, with {counted(int(precision.df), 'print')} to spare to judge the scatter by."
     ]
     if precision.lost:
         said.append(
-            f"They cannot tell: {join_words([term_words(n) for n in precision.lost[:12]])}{' and more' if len(precision.lost) > 12 else ''}."
+            f"They cannot tell: {listed([term_words(n) for n in precision.lost[:12]])}{' and more' if len(precision.lost) > 12 else ''}."
         )
     for group in precision.groups[:MOST_ALIASES]:
-        said.append(f"Only the sum of {join_words([term_words(n) for n in group])} can be seen.")
+        said.append(f"Only the sum of {listed([term_words(n) for n in group])} can be seen.")
     grouped = {n for g in precision.groups for n in g}
     other = [
         a for a in precision.aliases if abs(a.share) < 0.999 and not {a.term, a.other} <= grouped
@@ -306,7 +307,7 @@ def _efficiency(plan: Plan) -> list[str]:
     more = " Axial points beyond low and high can pass 100 %." if outside else ""
     return [
         (
-            f"{join_words(found)}, against the best conceivable plan of as many runs inside the same limits (bound of the equivalence "
+            f"{listed(found)}, against the best conceivable plan of as many runs inside the same limits (bound of the equivalence "
             f"theorem, gap below 0.01 %).{more} Blocks are left out of this comparison."
         )
     ]

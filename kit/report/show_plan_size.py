@@ -8,7 +8,8 @@ from kit.design.noise import best_specimens, sd_of_a_print, upper_factor
 from kit.design.power import prints_for
 from kit.report.document import Block, Group, Sentences, Table
 from kit.report.plan import Plan
-from kit.report.wording import count, number, plain, with_unit
+from kit.report.wording import number, plain
+from kit.saying import counted, with_unit
 from kit.study.description import Response
 from kit.terms import expand_terms
 
@@ -96,5 +97,5 @@ def _specimens(plan: Plan, response: Response, cost_ratio: float) -> list[str]:
     text = f"{parts} Twice the specimens a print would narrow every interval by {100 * max(gain, 0):.0f} %, twice the prints by about 29 %."
     if cost_ratio > 0 and between > 0:
         best = best_specimens(between, specimen, cost_ratio)
-        text += f" With a print costing {plain(cost_ratio)} times a specimen, {count(best, 'specimen')} a print tell most for the money."
+        text += f" With a print costing {plain(cost_ratio)} times a specimen, {counted(best, 'specimen')} a print tell most for the money."
     return [text]

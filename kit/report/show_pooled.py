@@ -13,16 +13,8 @@ from kit.pool import PooledAnswer
 from kit.report.document import Answer, Block, Document, Heading, Sentences, Table
 from kit.report.figures import figure_block
 from kit.report.small_print import caution_list
-from kit.report.wording import (
-    decimals_for,
-    interval,
-    number,
-    percent,
-    requirement,
-    settings_line,
-    spoken,
-    with_unit,
-)
+from kit.report.wording import decimals_for, interval, number, requirement, settings_line, spoken
+from kit.saying import percent, with_unit
 
 FEW_PRINTERS = 6
 

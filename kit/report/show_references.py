@@ -9,7 +9,8 @@ from kit.charts.bias import draw_bias
 from kit.report.document import Block, Group, Sentences, Table
 from kit.report.figures import figure_block
 from kit.report.gauge_study import GaugeStudy
-from kit.report.wording import decimals_for, interval, number, with_unit
+from kit.report.wording import decimals_for, interval, number
+from kit.saying import with_unit
 
 
 def show_references(study: GaugeStudy) -> Group:

@@ -20,7 +20,8 @@ from kit.report.document import (
 from kit.report.figures import figure_blocks
 from kit.report.screening import ScreeningStudy, screening_results
 from kit.report.small_print import caution_list, provenance_blocks
-from kit.report.wording import count, decimals_for, interval, join_words, number, spoken, with_unit
+from kit.report.wording import decimals_for, interval, number, spoken
+from kit.saying import counted, listed, with_unit
 from kit.study.description import Response
 from kit.words import capital
 
@@ -41,7 +42,7 @@ def show_screening_answer(study: ScreeningStudy) -> Group:
     rest = list(sentences[1:])
     if quiet:
         rest.append(
-            f"{capital(join_words(quiet))} {'does' if len(quiet) == 1 else 'do'} nothing that rises above the scatter in any response; set what is cheap "
+            f"{capital(listed(quiet))} {'does' if len(quiet) == 1 else 'do'} nothing that rises above the scatter in any response; set what is cheap "
             "and safe. That is no proof of no effect: smaller ones stay unseen."
         )
     if rest:
@@ -123,7 +124,7 @@ def _answer(found: Screening, response: Response) -> str:
             for r in mine.to_dict("records")
         ]
         if words:
-            parts.append(f"{word}{join_words(words)}")
+            parts.append(f"{word}{listed(words)}")
     title = response.title[:1].upper() + response.title[1:]
     if not parts:
         return f"{title}: no effect rises above the scatter, which hides effects up to {_size(found.lenth.margin, found, response)}."
@@ -162,7 +163,7 @@ def _effects_table(found: Screening, response: Response) -> Table:
     )
     joint = _size(found.lenth.joint_margin, found, response)
     caption = (
-        f"All {count(len(rows), 'effect')} on {response.title}, from low to high. One effect by itself passes "
+        f"All {counted(len(rows), 'effect')} on {response.title}, from low to high. One effect by itself passes "
         f"{_size(found.lenth.margin, found, response)} by chance in 5 of 100 studies at most, the largest of all {joint}"
     )
     return Table(

@@ -5,15 +5,8 @@ from __future__ import annotations
 from kit.model.shape import Shape, shapes_of
 from kit.model.surface import Surface
 from kit.report.document import Block, Sentences, Table
-from kit.report.wording import (
-    decimals_for,
-    interval,
-    join_words,
-    number,
-    setting,
-    spoken,
-    with_unit,
-)
+from kit.report.wording import decimals_for, interval, number, setting, spoken
+from kit.saying import listed, with_unit
 from kit.study.description import Factor, Study
 from kit.window.settable import default_step
 
@@ -47,7 +40,7 @@ def _unknown_bends(surface: Surface) -> list[Block]:
     if not names:
         return []
     text = (
-        f"These runs do not tell how {surface.stated.title} bends along {join_words([spoken(n) for n in names])}; here it is taken "
+        f"These runs do not tell how {surface.stated.title} bends along {listed([spoken(n) for n in names])}; here it is taken "
         "as straight. Do not rely on what follows about tops, bottoms and ridges."
     )
     return [Sentences((text,), tone="notice")]
@@ -76,7 +69,7 @@ def _best_sentence(shape: Shape, surface: Surface, study: Study, at: str) -> str
     edge = float(shape.best.ranges[["at_low_end", "at_high_end"]].sum(axis=1).max())
     said = (
         f"{_after(at, 'Refitted')} {len(shape.best.value)} times to readings that scatter like these, the {goal} {_centre(surface)} {surface.stated.title} in the box of "
-        f"tried ranges lies at {join_words(parts)} (the middle 95 % of refits)"
+        f"tried ranges lies at {listed(parts)} (the middle 95 % of refits)"
     )
     return said + (
         ", mostly at an edge of what was tried: better may lie beyond it." if edge > 0.5 else "."

@@ -8,7 +8,7 @@ from typing import Any
 from kit.analysis import Analysis
 from kit.model.pass_fail import outcome_surfaces
 from kit.model.success import Success, chance_at
-from kit.report.wording import count, percent
+from kit.saying import counted, percent
 from kit.study.description import COMES_OUT
 from kit.window.whatif import what_if
 
@@ -24,7 +24,7 @@ def success_notes(analysis: Analysis) -> list[str]:
     chance, low, high = _counted_chance(analysis) or chance_at(found, settings)
     text = (
         f"A print at these settings comes out at all with a chance of {percent(chance)} ({percent(low)} to {percent(high)}), judged by "
-        f"{count(found.failures, 'failed print')} of {len(found.came_out)}; {_counted(analysis, settings)}"
+        f"{counted(found.failures, 'failed print')} of {len(found.came_out)}; {_counted(analysis, settings)}"
     )
     if found.failures < FEW_FAILURES:
         text += " So few failures hardly tell which settings make prints fail."
@@ -34,7 +34,7 @@ def success_notes(analysis: Analysis) -> list[str]:
 def _counted_chance(analysis: Analysis) -> tuple[float, float, float] | None:
     """Give the chance that counts in the answer, with its limits; None where failed prints do not count."""
     window = analysis.window
-    choice = window and (window.recommended or window.best_compromise)
+    choice = window and window.choice
     if not choice or COMES_OUT not in choice.predictions:
         return None
     counted = choice.predictions[COMES_OUT]
@@ -47,7 +47,7 @@ def _counted(analysis: Analysis, settings: Mapping[str, float | str]) -> str:
     if study.window.failed_prints:
         return "the chance to meet the requirements counts those that fail."
     text = "the chance to meet the requirements speaks of those that come out."
-    choice = analysis.window and (analysis.window.recommended or analysis.window.best_compromise)
+    choice = analysis.choice
     if not choice or not choice.alone:
         return text
     window = study.window.model_copy(update={"failed_prints": True})
@@ -82,5 +82,5 @@ def success_numbers(analysis: Analysis) -> dict[str, Any]:
 
 def _found(analysis: Analysis) -> tuple[Success | None, Mapping[str, float | str] | None]:
     window = analysis.window
-    choice = None if window is None else window.recommended or window.best_compromise
+    choice = window.choice if window else None
     return analysis.success, choice.settings if choice else None

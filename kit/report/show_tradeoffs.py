@@ -6,15 +6,8 @@ from math import isfinite
 
 from kit.analysis import Analysis
 from kit.report.document import Block, Group, Sentences, Table
-from kit.report.wording import (
-    decimals_for,
-    number,
-    percent,
-    setting,
-    settings_line,
-    spoken,
-    with_unit,
-)
+from kit.report.wording import decimals_for, number, setting, settings_line, spoken
+from kit.saying import percent, with_unit
 from kit.study.description import Study
 from kit.window.tradeoff import STOPPED, TRIED, UNSEEN, AskingMore, Edge, Frugal, TradeOffs
 

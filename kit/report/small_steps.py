@@ -20,15 +20,8 @@ from kit.report.document import Answer, Block, Group, Heading, Results, Sentence
 from kit.report.figures import figure_block
 from kit.report.numbers import numbers_document
 from kit.report.small_print import caution_list, provenance_blocks
-from kit.report.wording import (
-    count,
-    family_words,
-    interval,
-    number,
-    requirement,
-    spoken,
-    with_unit,
-)
+from kit.report.wording import family_words, interval, number, requirement, spoken
+from kit.saying import counted, with_unit
 from kit.study.data import StudyData
 from kit.study.intake import take_in
 from kit.words import capital
@@ -100,7 +93,7 @@ def study_small_steps(folder: str | Path) -> SmallStepsStudy:
 def show_small_steps(found: SmallStepsStudy) -> Group:
     """Show the verdict and where every response stands."""
     cycles = min((s.cycles for s in found.steps), default=0)
-    status = f"After {count(cycles, 'complete cycle')}. Every print of a cycle counts once."
+    status = f"After {counted(cycles, 'complete cycle')}. Every print of a cycle counts once."
     facts = tuple((spoken(s.response.title), f"{s.verdict}: {s.reason}") for s in found.steps)
     return Group(
         (

@@ -15,7 +15,8 @@ from kit.report.numbers import overall_digest
 from kit.report.page_style import STYLE
 from kit.report.standing import standing_of
 from kit.report.wiki.advice import choice_of
-from kit.report.wording import count, percent, settings_line
+from kit.report.wording import settings_line
+from kit.saying import counted, percent
 from kit.study.folder import PAGE_FILE, REPORT_FOLDER, RESULTS_FILE, STUDY_FILE, write_whole
 from kit.study.intake import take_in
 from kit.study.progress import planned_runs
@@ -153,7 +154,7 @@ def _entry(space: Path, folder: Path) -> Entry:
     try:
         data = take_in(folder)
     except StudyError as error:
-        problems = count(len(error.problems), "problem")
+        problems = counted(len(error.problems), "problem")
         return Entry(
             name,
             folder.name,
@@ -257,7 +258,7 @@ def index_html(entries: list[Entry]) -> str:
         for c in COLUMNS
     )
     rows = "".join(map(_row, entries))
-    summary = f"{count(len(entries), 'study', 'studies')}; {len(usable)} with settings to set a printer by, {confirmed or 'none'} of them confirmed."
+    summary = f"{counted(len(entries), 'study', 'studies')}; {len(usable)} with settings to set a printer by, {confirmed or 'none'} of them confirmed."
     return f"""<!DOCTYPE html>
 <html lang="en">
 <head>

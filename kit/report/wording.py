@@ -5,13 +5,12 @@ Pages print U+2212 for minus; nothing here computes anything but roundings.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from math import floor, isfinite, isinf, log10
 
-from kit.model.saying import MINUS as MINUS
-from kit.model.saying import percent as percent
+from kit.saying import MINUS, fixed, percent, with_unit
 from kit.study.description import COMES_OUT, Factor, Response, Study
-from kit.words import FACTOR_KINDS, unit_label
+from kit.words import FACTOR_KINDS
 
 
 def number(value: float | None, decimals: int = 2) -> str:
@@ -28,10 +27,7 @@ def number(value: float | None, decimals: int = 2) -> str:
     """
     if value is None or not isfinite(value):
         return "–"
-    text = f"{value:.{max(decimals, 0)}f}"
-    if float(text) == 0:
-        text = text.lstrip("-")
-    return text.replace("-", MINUS)
+    return fixed(value, max(decimals, 0))
 
 
 def decimals_for(width: float) -> int:
@@ -49,11 +45,6 @@ def decimals_for(width: float) -> int:
     if not isfinite(width) or width <= 0:
         return 2
     return max(0, min(6, 1 - floor(log10(width))))
-
-
-def with_unit(text: str, unit: str) -> str:
-    """Set a number's text before its unit."""
-    return f"{text} {unit_label(unit)}".strip()
 
 
 def interval(low: float, high: float, unit: str = "", decimals: int | None = None) -> str:
@@ -74,6 +65,26 @@ def interval(low: float, high: float, unit: str = "", decimals: int | None = Non
     if isinf(high) and isfinite(low):
         return f"{with_unit(number(low, places), unit)} or more"
     return with_unit(f"{number(low, places)} to {number(high, places)}", unit)
+
+
+def percent_range(low: float, high: float) -> str:
+    """Give the interval of a chance; like the chance itself it never says 0 or 100 %.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> percent_range(0.61, 0.88), percent_range(0.72, 0.999), percent_range(0.996, 0.999)
+    ('61 to 88 %', '72 % to more than 99 %', 'wholly above 99 %')
+    """
+    least, most = percent(low), percent(high)
+    if least == most:
+        wholly = {"more than 99 %": "wholly above 99 %", "less than 1 %": "wholly below 1 %"}
+        return wholly.get(least, f"{least} throughout")
+    both_plain = least[0].isdigit() and most[0].isdigit()
+    return f"{least.removesuffix(' %') if both_plain else least} to {most}"
 
 
 def setting(factor: Factor, value: float | str) -> str:
@@ -166,39 +177,6 @@ def plain(value: float) -> str:
     ('30', '−0.15')
     """
     return f"{value:.10g}".replace("-", MINUS)
-
-
-def join_words(words: Sequence[str], last: str = "and") -> str:
-    """List words as one says them.
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> join_words(["width", "gloss", "strength"])
-    'width, gloss and strength'
-    """
-    words = list(words)
-    if len(words) < 2:
-        return "".join(words)
-    return f"{', '.join(words[:-1])} {last} {words[-1]}"
-
-
-def count(n: int, one: str, many: str | None = None) -> str:
-    """Give a number of things.
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> count(1, "print"), count(17, "print")
-    ('1 print', '17 prints')
-    """
-    return f"{n} {one if n == 1 else many or one + 's'}"
 
 
 def p_words(p: float) -> str:

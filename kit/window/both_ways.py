@@ -35,7 +35,7 @@ class OtherWay:
 
     def differs_from(self, window: Window) -> bool:
         """Tell whether it would change what is recommended, or whether anything is."""
-        mine, theirs = self.choice, window.recommended or window.best_compromise
+        mine, theirs = self.choice, window.choice
         if self.reached != (window.recommended is not None) or (mine is None) != (theirs is None):
             return True
         return (
@@ -59,11 +59,11 @@ def other_way(what: str, why: str, found: Window, window: Window) -> OtherWay:
     -------
     OtherWay
     """
-    standing = window.recommended or window.best_compromise
+    standing = window.choice
     return OtherWay(
         what=what,
         why=why,
-        choice=found.recommended or found.best_compromise,
+        choice=found.choice,
         reached=found.recommended is not None,
         at_answer=_chance_at(found, standing.settings) if standing else float("nan"),
     )

@@ -11,8 +11,8 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from kit.model.predict import part_distribution
-from kit.model.saying import listed, percent, setting
 from kit.model.surface import Surface
+from kit.saying import listed, percent, setting
 from kit.study.description import Response, Study
 from kit.terms import FloatArray
 from kit.window.confirm import SURE, USUAL, acceptance, prediction_of_mean

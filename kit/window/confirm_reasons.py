@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from kit.model.saying import percent
+from kit.saying import percent
 from kit.study.description import Study
 from kit.window.verdict import DOES_NOT_MEET, ConfirmedResponse
 from kit.words import capital as capital

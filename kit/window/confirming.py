@@ -8,8 +8,8 @@ import numpy as np
 import pandas as pd
 
 from kit.errors import ConfirmError
-from kit.model.saying import listed
 from kit.model.surface import Surface
+from kit.saying import listed
 from kit.study.description import Study
 from kit.window.result import Setting
 from kit.window.verdict import CONFIRMATION

@@ -9,8 +9,8 @@ import numpy as np
 from scipy import special
 
 from kit.model.predict import part_distribution
-from kit.model.saying import percent
 from kit.model.surface import Surface
+from kit.saying import percent
 from kit.study.description import Study
 from kit.terms import FloatArray
 from kit.window.printers import Lines, lay_lines, nozzle_place, offset_sd

@@ -11,9 +11,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from kit.model.saying import listed, percent
 from kit.model.surface import Surface
 from kit.printer import NOT_POSSIBLE, assess_prints
+from kit.saying import listed, percent
 from kit.study.description import Study
 from kit.terms import FloatArray
 from kit.window.choice import ChanceAt

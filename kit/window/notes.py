@@ -7,9 +7,9 @@ from math import floor
 
 import numpy as np
 
-from kit.model.saying import listed, setting
 from kit.model.special_words import special_sentences
 from kit.model.surface import Surface
+from kit.saying import listed, setting
 from kit.study.description import Factor, Study
 from kit.window.printers import narrow_range_note, nozzle_place
 from kit.window.probability import Forecast, are_alike, with_limits

@@ -125,3 +125,8 @@ class Window:
     notes: tuple[str, ...] = ()
     correlation: FloatArray | None = None
     elsewhere: Elsewhere | None = None
+
+    @property
+    def choice(self) -> Choice | None:
+        """What the answer speaks of: the recommended settings, else the best compromise."""
+        return self.recommended or self.best_compromise

@@ -17,9 +17,9 @@ from math import inf, log10, prod
 import numpy as np
 import numpy.typing as npt
 
-from kit.model.saying import setting
 from kit.model.surface import Surface
 from kit.model.tried import HULL_DIMENSIONS, BoolArray, TriedRegion
+from kit.saying import setting
 from kit.study.description import Factor, Study
 from kit.study.limits import parse_limits
 from kit.terms import Coding, FloatArray

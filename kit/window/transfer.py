@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from kit.errors import TransferError
-from kit.model.saying import listed
+from kit.saying import listed
 from kit.study.description import Study
 from kit.window.printers import nozzle_place
 

@@ -8,16 +8,8 @@ from typing import Any
 
 from kit.bench.cautions import OUT_OF_SCOPE
 from kit.report.standing import Standing
-from kit.report.wording import (
-    decimals_for,
-    interval,
-    join_words,
-    percent,
-    requirement,
-    setting,
-    settings_line,
-    spoken,
-)
+from kit.report.wording import decimals_for, interval, requirement, setting, settings_line, spoken
+from kit.saying import listed, percent
 from kit.study.description import Study
 
 
@@ -39,7 +31,7 @@ def good_for(study: Study, results: Mapping[str, Any]) -> tuple[str, ...]:
         wanted = [f"{r.title} {requirement(r)}" for r in study.judged]
         goal = percent(results["window"]["confidence"])
         items.append(
-            f"Parts that need {join_words(wanted)}, where a chance of {goal} for each new part is enough."
+            f"Parts that need {listed(wanted)}, where a chance of {goal} for each new part is enough."
         )
         ranges = results["window"].get("ranges") or {}
         shown = [
@@ -129,7 +121,7 @@ def _expected(study: Study, choice: Mapping[str, Any]) -> list[str]:
                 f"{response.title} {interval(foretold['low'], high, response.unit, places)}"
             )
     return (
-        [f"On the printer of this study 95 of 100 parts would show {join_words(ranges)}."]
+        [f"On the printer of this study 95 of 100 parts would show {listed(ranges)}."]
         if ranges
         else []
     )
@@ -144,7 +136,7 @@ def _tried(study: Study) -> str:
     parts = []
     for factor in study.factors:
         if factor.is_category:
-            parts.append(f"{spoken(factor.name)} {join_words(factor.levels, 'or')}")
+            parts.append(f"{spoken(factor.name)} {listed(factor.levels, 'or')}")
         elif factor.low is not None and factor.high is not None:
             parts.append(
                 f"{spoken(factor.name)} {setting(factor, factor.low)} to {setting(factor, factor.high)}"

@@ -22,7 +22,8 @@ from kit.report.wiki.advice import choice_of, good_for, how_to_adopt, not_good_f
 from kit.report.wiki.page import Attachment, WikiPage, slug
 from kit.report.wiki.prose import formulas
 from kit.report.wiki.sections import Sorted, sort_blocks
-from kit.report.wording import percent, requirement, settings_line
+from kit.report.wording import requirement, settings_line
+from kit.saying import percent
 from kit.study.description import Study
 from kit.study.progress import planned_runs
 

@@ -14,8 +14,10 @@ from kit.analysis import analyse
 from kit.errors import ModelError, StudyError
 from kit.model.pass_fail import PassScale, outcome_surfaces
 from kit.report.results import results_document
-from kit.report.show_answer import show_answer, show_confidence, show_window
+from kit.report.show_answer import show_answer
 from kit.report.show_confirm import show_confirmation_prints
+from kit.report.show_sureness import show_confidence
+from kit.report.show_window import show_window
 from kit.study.description import COMES_OUT
 from kit.window.probability import chance_to_meet
 from tests.demo_data import DATA

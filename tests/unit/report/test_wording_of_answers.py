@@ -7,9 +7,11 @@ from dataclasses import replace
 import pytest
 
 from kit.analysis import Analysis, analyse
-from kit.report.show_answer import show_answer, show_confidence, show_window
+from kit.report.show_answer import show_answer
 from kit.report.show_elsewhere import show_other_printers
+from kit.report.show_sureness import show_confidence
 from kit.report.show_tradeoffs import show_trade_offs
+from kit.report.show_window import show_window
 from kit.study.resources import resource_folder
 from kit.window.notes import best_reached
 from kit.window.tradeoff import UNSEEN, trade_offs
@@ -35,10 +37,10 @@ def test_a_chance_that_is_high_throughout(demo: Analysis) -> None:
 
 def test_failed_prints_are_counted_in_words(demo: Analysis) -> None:
     runs = demo.runs.copy()
-    assert "1 print failed (run 16);" in show_answer(demo).plain()
+    assert "1 print failed (run 16). A print" in show_answer(demo).plain()
     runs.loc[runs["run"] == "15", "status"] = "failed"
     data = replace(demo.data, runs=runs)
-    assert "2 prints failed (runs 15 and 16);" in show_answer(replace(demo, data=data)).plain()
+    assert "2 prints failed (runs 15 and 16). A print" in show_answer(replace(demo, data=data)).plain()
 
 
 def test_nothing_required_is_said_so() -> None:

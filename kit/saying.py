@@ -1,4 +1,4 @@
-"""Numbers and lists in plain sentences, for what checks, fits and errors say."""
+"""Numbers, units and lists in plain sentences: the one way everything in the kit says them."""
 
 from __future__ import annotations
 
@@ -8,6 +8,22 @@ from math import floor, isfinite, isnan, log10
 from kit.words import unit_label
 
 MINUS = "\u2212"
+
+
+def fixed(value: float, decimals: int) -> str:
+    """Give a number with fixed decimals, a true minus sign and never a negative zero.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> fixed(-0.04, 1), fixed(-12.345, 1)
+    ('0.0', '−12.3')
+    """
+    text = f"{value:.{decimals}f}"
+    return (text.lstrip("-") if float(text) == 0 else text).replace("-", MINUS)
 
 
 def rounded(value: float, scale: float | None = None) -> str:
@@ -24,8 +40,22 @@ def rounded(value: float, scale: float | None = None) -> str:
     """
     size = abs(value if scale is None else scale)
     places = max(0, min(8, 1 - floor(log10(size)))) if isfinite(size) and size > 0 else 2
-    text = f"{value:.{places}f}"
-    return (text.lstrip("-") if float(text) == 0 else text).replace("-", MINUS)
+    return fixed(value, places)
+
+
+def with_unit(text: str, unit: str) -> str:
+    """Set a number's text before its unit, a blank between (ISO 80000-1).
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> with_unit("215", "degC"), with_unit("3", "")
+    ('215 °C', '3')
+    """
+    return f"{text} {unit_label(unit)}".strip()
 
 
 def amount(value: float, unit: str, scale: float | None = None) -> str:
@@ -40,7 +70,7 @@ def amount(value: float, unit: str, scale: float | None = None) -> str:
     >>> amount(0.0213, "mm"), amount(3, "")
     ('0.021 mm', '3.0')
     """
-    return f"{rounded(value, scale)} {unit_label(unit)}".strip()
+    return with_unit(rounded(value, scale), unit)
 
 
 def span(low: float, high: float, unit: str) -> str:
