@@ -38,6 +38,7 @@ if TYPE_CHECKING:
     from kit.report.gauge_study import study_gauge
     from kit.report.package.open import open_package
     from kit.report.plan import Plan, make_plan, propose_plan
+    from kit.report.plan_numbers import plan_numbers, show_plan_provenance
     from kit.report.publish.publish import publish_report
     from kit.report.render import render_report
     from kit.report.screening import screen_study
@@ -224,6 +225,8 @@ _HOME = {
     "show_plan_cost": "kit.report.show_plan_questions",
     "show_plan_sight": "kit.report.show_plan_questions",
     "show_plan_size": "kit.report.show_plan_size",
+    "plan_numbers": "kit.report.plan_numbers",
+    "show_plan_provenance": "kit.report.plan_numbers",
     "show_plan_technical": "kit.report.show_plan_questions",
     "show_prints": "kit.report.show_data",
     "show_provenance": "kit.report.show_data",

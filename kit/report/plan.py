@@ -55,6 +55,8 @@ class Plan:
         Scatter between prints made alike, where something is known of it.
     measured : mapping of response name to Measured
         Results that are there already.
+    digests : mapping of file name to digest
+        The files that it was made from.
     """
 
     study: Study
@@ -66,6 +68,7 @@ class Plan:
     written: bool = False
     noises: Mapping[str, Noise] = field(default_factory=dict)
     measured: Mapping[str, Measured] = field(default_factory=dict)
+    digests: Mapping[str, str] = field(default_factory=dict)
 
     @cached_property
     def precision(self) -> Precision:
@@ -96,7 +99,7 @@ def propose_plan(folder: str | Path) -> Plan:
     noises, measured = study_noises(data)
     is_there = len(data.runs) > 0
     plan = _judged(data.study, data.runs, written=True) if is_there else new_plan(data.study)
-    return replace(plan, noises=noises, measured=measured)
+    return replace(plan, noises=noises, measured=measured, digests=data.digests)
 
 
 def new_plan(study: Study) -> Plan:

@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import stats
 
 from kit.cli import main
 from kit.errors import DesignError, UsageError
@@ -16,6 +17,7 @@ from kit.report.document import FigureBlock, Group, flatten
 from kit.report.plan import make_plan, new_plan, propose_plan
 from kit.report.plan_added import make_added
 from kit.report.plan_extras import write_commands, write_labels
+from kit.report.plan_numbers import plan_results, show_plan_provenance
 from kit.report.show_plan_questions import (
     cost,
     essentials,
@@ -253,3 +255,23 @@ def test_the_demo_of_small_steps_is_what_its_truth_gives() -> None:
 
     for name, text in tables_of(HOOKS).items():
         assert (HOOKS / name).read_text(encoding="utf-8") == text
+
+
+def test_numbers_of_a_plan_are_those_of_its_model_matrix() -> None:
+    plan = propose_plan(DEMO)
+    found = plan_results(plan)
+    made = [r for r in found["plan"]["runs"] if r["run"] != "16"]  # that print failed
+    x = np.array(
+        [[(r["nozzle"] - 210) / 20, (r["speed"] - 80) / 40, (r["fan"] - 60) / 40] for r in made]
+    )
+    pairs = [x[:, i] * x[:, j] for i in range(3) for j in range(i, 3)]
+    X = np.column_stack([np.ones(len(x)), x, *pairs])
+    df = len(X) - X.shape[1]
+    change = 2 * np.sqrt(np.linalg.inv(X.T @ X)[1, 1])  # from low to high
+    nozzle = found["plan"]["effects"]["nozzle"]
+    assert found["plan"]["residual_df"] == df
+    assert nozzle["half_width"] == pytest.approx(change * stats.t.ppf(0.975, df))
+    sd = found["plan"]["scatter"]["gloss"]
+    assert nozzle["in_units"]["gloss"]["half_width"] == pytest.approx(nozzle["half_width"] * sd)
+    assert set(found["provenance"]["input_digests"]) == {"study.toml", "runs.csv", "readings.csv"}
+    assert "4207" in show_plan_provenance(plan).plain()

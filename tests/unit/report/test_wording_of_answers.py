@@ -40,7 +40,9 @@ def test_failed_prints_are_counted_in_words(demo: Analysis) -> None:
     assert "1 print failed (run 16). A print" in show_answer(demo).plain()
     runs.loc[runs["run"] == "15", "status"] = "failed"
     data = replace(demo.data, runs=runs)
-    assert "2 prints failed (runs 15 and 16). A print" in show_answer(replace(demo, data=data)).plain()
+    assert (
+        "2 prints failed (runs 15 and 16). A print" in show_answer(replace(demo, data=data)).plain()
+    )
 
 
 def test_nothing_required_is_said_so() -> None:
