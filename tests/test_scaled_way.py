@@ -156,3 +156,10 @@ def test_nothing_is_said_of_a_middle_part_where_no_power_was_called_for(found: A
     }
     assert middle_part_note(kept.values()) == ()
     assert "peel" in middle_part_note(found.surfaces.values())[0]
+
+
+def test_a_check_does_not_advise_what_the_study_refuses(tmp_path: Path) -> None:
+    told = analyse(clips(tmp_path / "log", peel='"log"')).checks["peel"]
+    spread = next(check for check in told if check.name == "spread")
+    assert spread.passed is False
+    assert "spread =" not in spread.sentence  # it goes with no other scale

@@ -16,6 +16,7 @@ from kit.model.known_misses import even_scale, with_known_misses
 from kit.model.least_squares import ALONE
 from kit.model.reduction import indicator
 from kit.model.scale_words import spread_words
+from kit.model.spread import SPARE_FOR_EACH
 from kit.model.surface import Surface
 from kit.saying import amount, listed, rounded, span
 from kit.terms import FloatArray
@@ -217,7 +218,8 @@ def spread_check(surface: Surface) -> Check:
 
 def _way_to_model(surface: Surface, size: FloatArray, kept: BoolArray) -> str:
     # Name the key that has scatter modelled, with the setting that it goes with most.
-    if surface.mixed is not None or surface.spread is not None or surface.weights is not None:
+    taken = surface.mixed is not None or surface.weights is not None or not surface.scale.is_plain
+    if taken or surface.selection is not None or surface.residual_df < 2 * SPARE_FOR_EACH:
         return ""
     rank = {
         factor.name: abs(
