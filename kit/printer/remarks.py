@@ -66,12 +66,9 @@ def setting_limits(factor: Factor, study: Study) -> tuple[float, float, str, str
         low, why_low = 0.0, "zero"
     if factor.kind == "fan_duty":
         high, why_high = 100.0, "full fan"
-    for kind, key, stop in (
-        ("nozzle_temperature", "nozzle_max", study.printer.nozzle_max),
-        ("bed_temperature", "bed_max", study.printer.bed_max),
-    ):
-        if factor.kind == kind and stop is not None:
-            high, why_high = stop, f"{key}, the hard stop of the printer"
+    stop = study.printer.hard_stop(factor.kind)
+    if stop is not None:
+        high, why_high = stop[1], f"{stop[0]}, the hard stop of the printer"
     if factor.min is not None and factor.min > low:
         low, why_low = factor.min, f"min of {factor.name}"
     if factor.max is not None and factor.max < high:

@@ -31,9 +31,8 @@ class HardStop:
 
 def hard_stop(study: Study, factor: Factor) -> HardStop | None:
     """Give the printer's hard stop for a factor, or None."""
-    key = {"nozzle_temperature": "nozzle_max", "bed_temperature": "bed_max"}.get(factor.kind)
-    value = getattr(study.printer, key) if key else None
-    return HardStop(f"printer.{key}", value) if value is not None else None
+    stop = study.printer.hard_stop(factor.kind)
+    return HardStop(f"printer.{stop[0]}", stop[1]) if stop else None
 
 
 def check_factors(study: Study, kind_known: Callable[[int], bool]) -> Iterator[Finding]:

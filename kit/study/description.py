@@ -86,6 +86,12 @@ class Printer(Section):
     )  # degC, 95 % of other printers differ by less
     straight_path: float | None = Field(default=None, gt=0)  # mm; [specimen] wins when both give it
 
+    def hard_stop(self, kind: str) -> tuple[str, float] | None:
+        """Give the key and value of the limit that no setting of this kind may pass; None where none is stated."""
+        key = {"nozzle_temperature": "nozzle_max", "bed_temperature": "bed_max"}.get(kind)
+        value = getattr(self, key) if key else None
+        return None if value is None else (str(key), float(value))
+
 
 class Specimen(Section):
     """The printed piece."""

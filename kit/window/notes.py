@@ -9,13 +9,14 @@ import numpy as np
 
 from kit.model.special_words import special_sentences
 from kit.model.surface import Surface
+from kit.printer import setting_limits
 from kit.saying import listed, setting
 from kit.study.description import Factor, Study
 from kit.window.printers import narrow_range_note, nozzle_place
 from kit.window.probability import Forecast, are_alike, with_limits
 from kit.window.rectangle import MOST_RESPONSES
 from kit.window.result import Setting
-from kit.window.settable import PrintableGrid, hard_stops
+from kit.window.settable import PrintableGrid
 
 SWING = 0.2
 """A requirement whose own chance varies less than this over the region chooses no setting."""
@@ -171,7 +172,7 @@ def _open_ends(
     factor: Factor, study: Study, axis: Sequence[Setting], ends: tuple[Setting, Setting]
 ) -> list[str]:
     """Name the ends of a range that end with what was tried, though the printer could go on."""
-    stops = hard_stops(factor, study)
+    stops = setting_limits(factor, study)[:2]
     step = float(axis[1]) - float(axis[0]) if len(axis) > 1 else 0.0
     found = []
     if ends[0] == axis[0] and float(axis[0]) - step >= stops[0]:

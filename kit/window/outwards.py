@@ -6,13 +6,14 @@ from collections.abc import Mapping
 
 import numpy as np
 
+from kit.printer import setting_limits
 from kit.study.description import Factor, Study
 from kit.study.limits import parse_limits
 from kit.study.units import kind_range
 from kit.terms import FloatArray
 from kit.window.choice import ChanceAt
 from kit.window.result import Setting, Window
-from kit.window.settable import hard_stops, printable_values
+from kit.window.settable import printable_values
 
 HALVED = ("speed", "flow", "layer_height")
 """A path goes no lower than half of what was tried in these; common practice, no source."""
@@ -81,7 +82,7 @@ def printable_at(
 
 def reasonable_ends(factor: Factor, study: Study) -> tuple[float, float]:
     """Give the settings that a path may not pass: hard stops, what such a factor can be, what the spool states."""
-    low, high = hard_stops(factor, study)
+    low, high, *_ = setting_limits(factor, study)
     kind = kind_range(factor)
     if kind is not None:
         low, high = max(low, kind[0]), min(high, kind[1])

@@ -12,13 +12,14 @@ from dataclasses import dataclass, field
 from decimal import ROUND_CEILING, ROUND_FLOOR, Decimal
 from functools import cached_property
 from itertools import combinations
-from math import inf, log10, prod
+from math import log10, prod
 
 import numpy as np
 import numpy.typing as npt
 
 from kit.model.surface import Surface
 from kit.model.tried import HULL_DIMENSIONS, BoolArray, TriedRegion
+from kit.printer import setting_limits
 from kit.saying import setting
 from kit.study.description import Factor, Study
 from kit.study.limits import parse_limits
@@ -150,7 +151,7 @@ def printable_values(
     assert factor.high is not None
     anchor = Decimal(str(factor.low))
     step = Decimal(str(factor.step or default_step(factor.low, factor.high)))
-    stop_low, stop_high = hard_stops(factor, study)
+    stop_low, stop_high, *_ = setting_limits(factor, study)
     slack = REACH * float(step)
     first = _steps(max(lowest, stop_low) - slack, anchor, step, ROUND_CEILING)
     last = _steps(min(highest, stop_high) + slack, anchor, step, ROUND_FLOOR)
@@ -159,20 +160,6 @@ def printable_values(
 
 def _steps(value: float, anchor: Decimal, step: Decimal, rounding: str) -> int:
     return int(((Decimal(value) - anchor) / step).to_integral_value(rounding))
-
-
-def hard_stops(factor: Factor, study: Study) -> tuple[float, float]:
-    """Give the natural settings that may not be passed, whatever was tried."""
-    low = -inf if factor.min is None else factor.min
-    high = inf if factor.max is None else factor.max
-    if factor.kind == "fan_duty":
-        return max(low, 0.0), min(high, 100.0)
-    machine = {
-        "nozzle_temperature": study.printer.nozzle_max,
-        "bed_temperature": study.printer.bed_max,
-    }
-    stop = machine.get(factor.kind)
-    return low, high if stop is None else min(high, stop)
 
 
 def allowed_region(surfaces: Sequence[Surface], study: Study) -> Allowed:

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from kit.model.surface import Surface
+from kit.printer import setting_limits
 from kit.printer.cost import print_cost
 from kit.study.description import Study
 from kit.terms import FloatArray
@@ -16,7 +17,7 @@ from kit.window.choice import ChanceAt
 from kit.window.printers import average_chance
 from kit.window.probability import chance_to_meet, forecast, with_limits
 from kit.window.result import Setting, Window
-from kit.window.settable import allowed_region, hard_stops
+from kit.window.settable import allowed_region
 
 LARGEST_SLAB = 5000
 """Settings just outside a side of the box that are looked at, at most."""
@@ -183,7 +184,7 @@ def _edges(surfaces: Mapping[str, Surface], study: Study, window: Window) -> lis
         if factor.is_category or factor.name not in window.ranges:
             continue
         axis = [float(v) for v in window.steps[factor.name]]
-        low_stop, high_stop = hard_stops(factor, study)
+        low_stop, high_stop, *_ = setting_limits(factor, study)
         for side, step, end in (
             ("low", -1, window.ranges[factor.name][0]),
             ("high", 1, window.ranges[factor.name][1]),

@@ -7,8 +7,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from kit.printer import setting_limits
 from kit.study.description import Factor, Printer, Response
-from kit.window.settable import default_step, hard_stops, printable_grid, printable_values
+from kit.window.settable import default_step, printable_grid, printable_values
 from tests.unit.window.made import composite, demo_surfaces, fit_by_hand, made_study, three_factors
 
 Y = Response(name="y", lower=0.0)
@@ -49,7 +50,10 @@ def test_limits_of_the_factor_and_of_the_printer_stop_the_steps():
     fan = Factor(name="fan", kind="fan_duty", unit="%", low=20, high=80, step=20)
     assert values(fan, -20, 130) == (0, 20, 40, 60, 80, 100)
     bed = Factor(name="bed", kind="bed_temperature", unit="degC", low=50, high=70)
-    assert hard_stops(bed, made_study([bed], [Y], printer=Printer(bed_max=65))) == (-np.inf, 65)
+    assert setting_limits(bed, made_study([bed], [Y], printer=Printer(bed_max=65)))[:2] == (
+        -np.inf,
+        65,
+    )
 
 
 @given(
