@@ -32,6 +32,23 @@ def selection_caution(surface: Surface) -> tuple[str, ...]:
     return (said,)
 
 
+def chosen_caution(surface: Surface) -> tuple[str, ...]:
+    """Warn, where nothing but the choice of terms rests on it, that they were chosen by the same prints.
+
+    Returns
+    -------
+    tuple of str
+        Empty where terms were not selected.
+    """
+    if surface.selection is None:
+        return ()
+    said = (
+        f"Caution, optimistic: the terms named as chosen for {surface.stated.title} were picked by the same prints that then judge them "
+        "(AICc). Chance picks too; print anew before you rely on one."
+    )
+    return (said,)
+
+
 def selection_sentences(surface: Surface) -> tuple[str, ...]:
     """Say what was kept and left out, and which other choices explain the prints about as well.
 

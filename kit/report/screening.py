@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -12,11 +12,14 @@ import numpy as np
 from kit.bench.instruments import specimen_results
 from kit.bench.measured import Measured
 from kit.errors import ModelError
+from kit.model.fit import fit_surface
 from kit.model.plainly import limit_note
 from kit.model.scale_words import judged_as_measured
 from kit.model.screening import CONFIRMATION, SAME, Screening, screen
 from kit.model.screening_three import is_mirrored, screen_mirrored
+from kit.model.surface import Surface
 from kit.report.numbers import numbers_document
+from kit.report.show_special import special_numbers
 from kit.study.data import StudyData
 from kit.study.description import Response, Study
 from kit.study.intake import take_in
@@ -32,11 +35,14 @@ class ScreeningStudy:
     screenings : mapping of response name to Screening
     failures : tuple of str
         What could not be judged, and what to do.
+    selected : mapping of response name to Surface
+        Where the study asks for it (``selection`` under ``[model]``): the terms that the prints themselves chose.
     """
 
     data: StudyData
     screenings: Mapping[str, Screening]
     failures: tuple[str, ...]
+    selected: Mapping[str, Surface] = field(default_factory=dict)
 
     @property
     def study(self) -> Study:
@@ -70,18 +76,21 @@ def screen_study(folder: str | Path) -> ScreeningStudy:
     data = take_in(Path(folder))
     found: dict[str, Screening] = {}
     failures: list[str] = []
+    selected: dict[str, Surface] = {}
     for name, measured in specimen_results(data).items():
         if measured.response.passes_or_fails:
             failures.append(f"{name}: it passes or fails; see the surface report")
             continue
         try:
             found[name] = _told(_screen(measured, data), measured)
+            if data.study.model.selection != "none":
+                selected[name] = fit_surface(measured, data.runs, data.study)
         except ModelError as error:
             failures.append(f"{name}: {error}")
     if not found:
         reasons = dict.fromkeys(failure.partition(": ")[2] for failure in failures)
         raise ModelError(" ".join(reasons) or "no printed run has a result yet.")
-    return ScreeningStudy(data, found, tuple(failures))
+    return ScreeningStudy(data, found, tuple(failures), selected)
 
 
 def _told(found: Screening, measured: Measured) -> Screening:
@@ -125,7 +134,11 @@ def screening_results(
         Plain JSON values.
     """
     body = {
-        "screening": {name: _numbers(found) for name, found in study.screenings.items()},
+        "screening": {
+            name: _numbers(found)
+            | (special_numbers(study.selected[name]) if name in study.selected else {})
+            for name, found in study.screenings.items()
+        },
     }
     return numbers_document(study.study, study.data.digests, body, parameters)
 

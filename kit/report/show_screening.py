@@ -8,6 +8,7 @@ from typing import Any
 
 from kit.charts.screening import draw_half_normal, draw_screening, effect_words
 from kit.model.screening import CLEAR, LOOK, QUIET, Screening
+from kit.model.selection_words import chosen_caution
 from kit.report.document import (
     Answer,
     Block,
@@ -19,6 +20,7 @@ from kit.report.document import (
 )
 from kit.report.figures import figure_blocks
 from kit.report.screening import ScreeningStudy, screening_results
+from kit.report.show_special import special_blocks
 from kit.report.small_print import caution_list, provenance_blocks
 from kit.report.wording import decimals_for, interval, number, spoken
 from kit.saying import counted, listed, with_unit
@@ -47,7 +49,9 @@ def show_screening_answer(study: ScreeningStudy) -> Group:
         )
     if rest:
         blocks.append(Sentences(tuple(rest)))
-    notes = tuple(dict.fromkeys(n for f in study.screenings.values() for n in f.notes))
+    told = [n for f in study.screenings.values() for n in f.notes]
+    told += [n for surface in study.selected.values() for n in chosen_caution(surface)]
+    notes = tuple(dict.fromkeys(told))
     if notes:
         blocks.append(Sentences(notes, tone="notice", title="Before you act on it"))
     if study.failures:
@@ -66,6 +70,8 @@ def show_screening_effects(study: ScreeningStudy) -> Group:
         blocks += [picture, _effects_table(found, response)]
         if found.curvature is not None:
             blocks.append(Sentences((_curvature(found.curvature, response),)))
+        if name in study.selected:
+            blocks += special_blocks(study.selected[name])
     return Group(tuple(blocks))
 
 

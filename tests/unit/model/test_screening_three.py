@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from pathlib import Path
 
 import numpy as np
@@ -105,3 +106,17 @@ def test_demo_is_what_its_truth_and_seed_make_and_is_found() -> None:
     assert "Bed and fan do nothing that rises above the scatter" in answer
     assert "no proof of no effect" in answer
     assert "Nozzle × bed" in show_mixed_up(found).plain()
+
+
+def test_terms_are_chosen_on_request_and_marked_optimistic(tmp_path: Path) -> None:
+    folder = shutil.copytree(DATA / "which-settings-matter", tmp_path / "study")
+    described = folder / "study.toml"
+    text = described.read_text(encoding="utf-8")
+    described.write_text(text.replace("[model]", '[model]\nselection = "aicc"'), encoding="utf-8")
+    found = screen_study(folder)
+    chosen = screening_results(found)["screening"]["gloss"]["selection"]
+    assert chosen["kept"] == ["nozzle", "speed", "dried"]  # what truth.toml has at work
+    assert chosen["optimistic"] is True
+    assert "Caution, optimistic" in show_screening_answer(found).plain()
+    assert "Left out: bed, fan and flow" in show_screening_effects(found).plain()
+    assert not screen_study(DATA / "which-settings-matter").selected
