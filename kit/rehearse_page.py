@@ -10,7 +10,7 @@ from kit.model.scale_words import judged_as_measured
 from kit.rehearse_many import SUPPOSED, Rehearsal
 from kit.report.document import Block, Group, Sentences, Table
 from kit.report.wording import number, plain, spoken
-from kit.saying import counted, listed, percent, with_unit
+from kit.saying import counted, listed, percent, stated_percent, with_unit
 from kit.study.truth import TRUTH_FILE
 from kit.terms import Term, expand_terms
 
@@ -76,7 +76,7 @@ def _effects(rehearsal: Rehearsal) -> list[str]:
 
 
 def _windows(rehearsal: Rehearsal) -> list[str]:
-    wanted = percent(rehearsal.study.window.confidence)
+    wanted = stated_percent(rehearsal.study.window.confidence)
     there = (
         f"There are settings at which a new part truly meets everything with a chance of {wanted}"
         if rehearsal.exists

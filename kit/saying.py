@@ -110,6 +110,21 @@ def percent(chance: float) -> str:
     return f"{100 * chance:.0f} %"
 
 
+def stated_percent(share: float) -> str:
+    """Give a chance that somebody wrote down, such as the confidence a study asks for: as written.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> stated_percent(0.9), stated_percent(0.999)
+    ('90 %', '99.9 %')
+    """
+    return f"{100 * share:g} %"
+
+
 def setting(value: float | str, unit: str = "") -> str:
     """Give a setting as it was written.
 

@@ -25,7 +25,7 @@ from kit.charts.style import (
     text_height,
 )
 from kit.charts.view import View
-from kit.saying import percent
+from kit.saying import percent, stated_percent
 from kit.study.description import Study
 from kit.terms import FloatArray
 from kit.window.result import Choice, Window
@@ -44,10 +44,10 @@ def chance_title(window: Window, study: Study) -> str:
     if not is_known(window):
         return f"No chance can be shown: {_why(window)}"
     if window.recommended is not None:
-        return f"Where the chance is {percent(window.confidence)} or better"
+        return f"Where the chance is {stated_percent(window.confidence)} or better"
     best = window.best_compromise
     top = "" if best is None else f"; the best compromise has {percent(best.probability)}"
-    return f"No setting reaches a chance of {percent(window.confidence)}{top}"
+    return f"No setting reaches a chance of {stated_percent(window.confidence)}{top}"
 
 
 def is_known(window: Window) -> bool:
@@ -67,7 +67,10 @@ def chance_caption(window: Window, study: Study) -> str:
     """Give the sentence under a picture of the chance."""
     if not is_known(window):
         return f"There is no chance to show, since {_why(window)}."
-    start, sure = f"Chance that one new part meets {everything(study)}", percent(window.confidence)
+    start, sure = (
+        f"Chance that one new part meets {everything(study)}",
+        stated_percent(window.confidence),
+    )
     if window.recommended is None:
         return f"{start}; nowhere among the printable settings tried does it reach {sure}."
     return f"{start}; the line marks a chance of {sure}."
@@ -86,7 +89,7 @@ def answer_text(window: Window, study: Study) -> str:
             f" ({percent(choice.low)} to {percent(choice.high)}). "
         )
     share = percent(window.share) if window.share > 0 else "none"
-    return f"{text}A chance of {percent(window.confidence)} is reached on {share} of the printable settings tried."
+    return f"{text}A chance of {stated_percent(window.confidence)} is reached on {share} of the printable settings tried."
 
 
 def answer(window: Window) -> Choice | None:
@@ -206,7 +209,7 @@ def _spots(axes: Axes, rows: pd.DataFrame, study: Study, view: View) -> None:
 def _threshold(axes: Axes, window: Window) -> None:
     axes.axhline(window.confidence, color=INK, lw=2.0, zorder=2)
     axes.annotate(
-        f"wanted: {percent(window.confidence)}", (0, window.confidence), (4, -4), va="top", size=SMALL,
+        f"wanted: {stated_percent(window.confidence)}", (0, window.confidence), (4, -4), va="top", size=SMALL,
         xycoords=axes.get_yaxis_transform(), textcoords="offset points",
         bbox={"fc": "white", "ec": "none", "alpha": 0.8, "pad": 0.5}, zorder=5,
     )  # fmt: skip

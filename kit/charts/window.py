@@ -45,7 +45,7 @@ from kit.charts.maps import (
 from kit.charts.picture import Picture
 from kit.charts.style import ACCENT, COLOUR_MAP, INK, drawing
 from kit.charts.view import View, choose_view, printed_runs, runs_near
-from kit.saying import percent
+from kit.saying import stated_percent
 from kit.study.description import Study
 from kit.terms import FloatArray
 from kit.window.result import Window
@@ -129,7 +129,7 @@ def _keys(
     if answer(window) is not None:
         keys.append(choice_key(window.recommended is not None))
     if window.recommended is not None:
-        keys.append(key_line(f"chance of {percent(window.confidence)}"))
+        keys.append(key_line(f"chance of {stated_percent(window.confidence)}"))
     if len(printed):
         keys += run_keys(any(len(runs_near(printed, study, view, p)[1]) for p in view.panels))
     if boxed:

@@ -24,7 +24,7 @@ from kit.report.wording import (
     settings_line,
     spoken,
 )
-from kit.saying import counted, listed, percent
+from kit.saying import counted, listed, percent, stated_percent
 from kit.study.description import Study
 from kit.window.printers import nozzle_place
 from kit.window.result import Choice, Window
@@ -107,7 +107,7 @@ def _reached(analysis: Analysis, window: Window, choice: Choice) -> Answer:
 
 def _not_reached(analysis: Analysis, window: Window) -> Answer:
     study, choice = analysis.study, window.best_compromise
-    goal = percent(window.confidence)
+    goal = stated_percent(window.confidence)
     if choice is None:
         sentence = f"{_place(study)}: no requirement is stated, so no settings are recommended."
         return Answer(sentence, "State lower, upper or target limits in study.toml.", reached=False)

@@ -11,7 +11,7 @@ from kit.report.document import Answer, Block, Group, Heading, Sentences, Table
 from kit.report.figures import figure_block
 from kit.report.plan_confirm import propose_confirmation, waiting_prints
 from kit.report.wording import decimals_for, interval, number, requirement, settings_line
-from kit.saying import counted, listed, percent, with_unit
+from kit.saying import counted, listed, percent, stated_percent, with_unit
 from kit.window.confirm import SURE, USUAL
 from kit.window.confirm_plan import ConfirmationPlan
 from kit.window.verdict import DOES_NOT_MEET, MEETS, Confirmation
@@ -249,7 +249,7 @@ def _rule(plan: ConfirmationPlan) -> Sentences:
         ),
         (
             f"Does not meet: {refuted}, or mean and scatter of the new prints alone speak for a chance below "
-            f"{percent(plan.confidence)} in one response."
+            f"{stated_percent(plan.confidence)} in one response."
         ),
         "Undecided: everything between. More prints, or better measuring, may decide it.",
         (
@@ -264,7 +264,7 @@ def _count_table(plan: ConfirmationPlan) -> Table:
     rows = tuple((str(n), percent(share)) for n, share in plan.by_count.items())
     caption = (
         "What so many prints show by themselves if every one of them meets (90 % sure, nothing assumed about the "
-        f"scatter). To show {percent(plan.confidence)} by the count alone takes {plan.zero_failure}."
+        f"scatter). To show {stated_percent(plan.confidence)} by the count alone takes {plan.zero_failure}."
     )
     return Table(("Prints, all meeting", "Chance at least"), rows, caption, numeric=(0, 1))
 
@@ -279,7 +279,7 @@ def _factor_table(plan: ConfirmationPlan, analysis: Analysis) -> Table:
         rows.append((response.title, number(mean.distance, 1), number(mean.factor, 2), enough))
     caption = (
         f"Distance from the foretold mean to the nearest limit, in SDs of one part, and the tolerance factor by which mean "
-        f"and scatter of {counted(plan.prints, 'print')} alone would show {percent(plan.confidence)} (90 % sure, normal scatter)."
+        f"and scatter of {counted(plan.prints, 'print')} alone would show {stated_percent(plan.confidence)} (90 % sure, normal scatter)."
     )
     columns = ("Response", "Distance foretold", "Distance needed", "Enough by itself")
     return Table(columns, tuple(rows), caption, numeric=(1, 2), folded=True)

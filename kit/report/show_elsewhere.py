@@ -7,7 +7,7 @@ from typing import Any
 from kit.analysis import Analysis
 from kit.report.document import Block, Group, Sentences, Table
 from kit.report.wording import decimals_for, number, settings_line
-from kit.saying import percent, with_unit
+from kit.saying import percent, stated_percent, with_unit
 from kit.study.description import Study
 from kit.window.elsewhere import Elsewhere, Transfer
 from kit.window.result import Window
@@ -52,7 +52,7 @@ def _sides_table(found: Elsewhere, study: Study) -> Table:
         )
         for name, t in sides
     )
-    goal = percent(study.window.confidence)
+    goal = stated_percent(study.window.confidence)
     columns = (
         "Settings",
         "",

@@ -14,7 +14,7 @@ from kit.report.document import Answer, Block, Document, Heading, Sentences, Tab
 from kit.report.figures import figure_block
 from kit.report.small_print import caution_list
 from kit.report.wording import decimals_for, interval, number, requirement, settings_line, spoken
-from kit.saying import percent, with_unit
+from kit.saying import percent, stated_percent, with_unit
 
 FEW_PRINTERS = 6
 
@@ -78,7 +78,7 @@ def answer_sentence(answer: PooledAnswer) -> str:
     """Say the settings and the chance on a new printer."""
     best = settings_line(answer.study, answer.settings)
     chance = percent(answer.probability)
-    asked = percent(answer.study.window.confidence)
+    asked = stated_percent(answer.study.window.confidence)
     if answer.reached:
         return f"On a printer that nobody has tried yet: {best}. Chance that one new part meets every requirement: {chance}."
     return (
@@ -129,7 +129,7 @@ def pooled_document(answer: PooledAnswer, left_out: Mapping[str, str]) -> Docume
 
 
 def _facts(answer: PooledAnswer) -> tuple[tuple[str, str], ...]:
-    possible, asked = answer.possible, percent(answer.study.window.confidence)
+    possible, asked = answer.possible, stated_percent(answer.study.window.confidence)
     return (
         ("Chance on a new printer", f"{percent(answer.probability)} (95 %: {percent(possible.low)} to {percent(possible.high)})"),
         (f"New printers that reach {asked}", percent(possible.reaching)),
@@ -140,7 +140,7 @@ def _facts(answer: PooledAnswer) -> tuple[tuple[str, str], ...]:
 def _doubt(answer: PooledAnswer) -> tuple[str, ...]:
     """Say how little some printers tell of all the others."""
     possible, n = answer.possible, len(answer.printers)
-    asked = percent(answer.study.window.confidence)
+    asked = stated_percent(answer.study.window.confidence)
     said = [
         (
             f"{n} printers tell only so much of all the others: the chance on a new one is known to lie between "

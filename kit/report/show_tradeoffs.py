@@ -7,7 +7,7 @@ from math import isfinite
 from kit.analysis import Analysis
 from kit.report.document import Block, Group, Sentences, Table
 from kit.report.wording import decimals_for, number, setting, settings_line, spoken
-from kit.saying import percent, with_unit
+from kit.saying import percent, stated_percent, with_unit
 from kit.study.description import Study
 from kit.window.tradeoff import STOPPED, TRIED, UNSEEN, AskingMore, Edge, Frugal, TradeOffs
 
@@ -34,7 +34,7 @@ def _frugal_table(found: TradeOffs, study: Study) -> Table:
         ("thriftiest", found.thriftiest),
     ]
     rows = tuple(_frugal_row(name, one, study) for name, one in chosen if one is not None)
-    caption = f"All of these reach {percent(study.window.confidence)}. Times and grams are of one print, heating and purge not counted."
+    caption = f"All of these reach {stated_percent(study.window.confidence)}. Times and grams are of one print, heating and purge not counted."
     if found.fastest is None and found.thriftiest is None:
         caption += " No setting of the window saves time or filament against another, or study.toml does not say enough to tell."
     return Table(
@@ -89,7 +89,7 @@ def _more_table(one: AskingMore, study: Study) -> Table:
     )
     caption = (
         f"What asking more of {response.title} would cost, the other requirements held; the last line is the strictest limit that some "
-        f"setting meets with {percent(study.window.confidence)} chance."
+        f"setting meets with {stated_percent(study.window.confidence)} chance."
     )
     columns = (f"{response.title}", "Best chance", "Settings left", "Fastest of them")
     return Table(columns, rows, caption, numeric=(1, 2, 3), folded=True)

@@ -10,7 +10,7 @@ from kit.report.document import Block, Group, Sentences, Table
 from kit.report.figures import figure_block, view_of
 from kit.report.show_confirm import FORETOLD_ONLY
 from kit.report.wording import decimals_for, number, plain, requirement, setting, spoken
-from kit.saying import listed, percent, with_unit
+from kit.saying import listed, percent, stated_percent, with_unit
 from kit.study.description import Study
 from kit.window.relaxation import PASSES
 from kit.window.result import Window
@@ -50,7 +50,7 @@ def _other_levels(window: Window, study: Study) -> Iterator[str]:
                 them = "it" if len(others) == 1 else "them"
                 yield (
                     f"The ranges are those at {spoken(factor.name)} {mine}; with {listed(others)} some settings reach "
-                    f"{percent(window.confidence)} too, but the ranges were not found for {them}."
+                    f"{stated_percent(window.confidence)} too, but the ranges were not found for {them}."
                 )
 
 
@@ -79,7 +79,7 @@ def _ranges_table(window: Window, study: Study) -> Table:
         )
     caption = (
         f"Any printable setting between these ends meets every requirement with at least "
-        f"{percent(window.confidence)} chance."
+        f"{stated_percent(window.confidence)} chance."
     )
     return Table(("Setting", "From", "To", "Tried"), tuple(rows), caption, numeric=(1, 2, 3))
 
@@ -109,7 +109,7 @@ def _relaxation_table(window: Window, study: Study) -> Table:
     columns = (
         "Response",
         "Limit now",
-        f"Limit that would give {percent(window.confidence)}",
+        f"Limit that would give {stated_percent(window.confidence)}",
         "Best chance without it",
     )
     return Table(
