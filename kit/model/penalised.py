@@ -44,11 +44,7 @@ def fit_penalised(X: FloatArray, y: FloatArray) -> FloatArray:
     b = np.zeros(X.shape[1])
     here = penalised_log_likelihood(X, y, b)
     for _ in range(200):
-        mean = special.expit(X @ b)
-        weight = mean * (1 - mean)
-        information = X.T @ (X * weight[:, None])
-        leverage = weight * np.einsum("ij,ij->i", X @ np.linalg.inv(information), X)
-        score = X.T @ (y - mean + leverage * (0.5 - mean))
+        score, information = penalised_score(X, y, b)
         step = np.linalg.solve(information, score)
         step *= min(1.0, 5.0 / max(float(np.abs(step).max()), 1e-300))
         for _ in range(30):
@@ -78,3 +74,23 @@ def penalised_log_likelihood(X: FloatArray, y: FloatArray, b: FloatArray) -> flo
     return float(
         np.sum(y * special.log_expit(eta) + (1 - y) * special.log_expit(-eta)) + log_det / 2
     )
+
+
+def penalised_score(X: FloatArray, y: FloatArray, b: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Give the slope of the penalised log-likelihood and the information.
+
+    Returns
+    -------
+    score : array, shape (p,)
+    information : array, shape (p, p)
+
+    Raises
+    ------
+    LinAlgError
+        Where the chances are so extreme that nothing is left of the information.
+    """
+    mean = special.expit(X @ b)
+    weight = mean * (1 - mean)
+    information = X.T @ (X * weight[:, None])
+    leverage = weight * np.einsum("ij,ij->i", X @ np.linalg.inv(information), X)
+    return X.T @ (y - mean + leverage * (0.5 - mean)), information

@@ -15,7 +15,7 @@ import pandas as pd
 from scipy import optimize, special, stats
 
 from kit.model.least_squares import matrix_rank
-from kit.model.penalised import fit_penalised, penalised_log_likelihood
+from kit.model.penalised import fit_penalised, penalised_log_likelihood, penalised_score
 from kit.model.success_posterior import possible_coefficients
 from kit.study.description import Study
 from kit.terms import Coding, FloatArray, Term, expand_terms, model_matrix
@@ -193,7 +193,15 @@ def _profile(X: FloatArray, y: FloatArray, row: FloatArray, eta: float, start: F
     def loss(c: FloatArray) -> float:
         return -penalised_log_likelihood(X, y, along * eta + free @ c)
 
-    found = optimize.minimize(loss, free.T @ start, method="BFGS", options={"gtol": 1e-6})
+    def slope(c: FloatArray) -> FloatArray:
+        try:
+            return -free.T @ penalised_score(X, y, along * eta + free @ c)[0]
+        except np.linalg.LinAlgError:  # too far out; the search has to turn back
+            return np.zeros(len(c))
+
+    found = optimize.minimize(
+        loss, free.T @ start, jac=slope, method="BFGS", options={"gtol": 1e-6}
+    )
     return -float(found.fun)
 
 

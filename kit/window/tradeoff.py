@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -15,7 +16,7 @@ from kit.study.description import Study
 from kit.terms import FloatArray
 from kit.window.choice import ChanceAt
 from kit.window.printers import average_chance
-from kit.window.probability import chance_to_meet, forecast, with_limits
+from kit.window.probability import Forecast, chance_to_meet, forecast, limits_of, with_limits
 from kit.window.result import Setting, Window
 from kit.window.settable import allowed_region
 
@@ -289,15 +290,23 @@ class _Tightening:
     def chances(self, limit: float) -> FloatArray:
         """Give the chance at each setting with the limit moved; 0 where the response alone rules it out."""
         surface = self.surfaces[self.name]
-        stated = surface.stated.model_copy(update={self.side: limit})
-        moved = {**self.surfaces, self.name: surface.with_response(stated)}
-        result = np.zeros(len(self.coded))
-        hopeful = np.flatnonzero(forecast(moved, self.coded).bound >= self.window.confidence)
+        judged = surface.with_response(surface.stated.model_copy(update={self.side: limit}))
         if self.study.window.other_printers:
-            hopeful = np.arange(len(self.coded))
+            return average_chance({**self.surfaces, self.name: judged}, self.study, self.coded)
+        place = self._now.names.index(self.name)
+        lower, upper = self._now.lower.copy(), self._now.upper.copy()
+        (lower[place],), (upper[place],) = limits_of([judged.response])
+        moved = self._now.with_limits(lower, upper)
+        result = np.zeros(len(self.coded))
+        hopeful = np.flatnonzero(moved.bound >= self.window.confidence)
         if len(hopeful):
-            result[hopeful] = _chance(moved, self.study)(self.coded[hopeful])
+            result[hopeful] = moved.take(hopeful).chance()
         return result
+
+    @cached_property
+    def _now(self) -> Forecast:
+        """The settings as they are judged now."""
+        return forecast(self.surfaces, self.coded)
 
     def strictest(self) -> float:
         """Give the strictest limit that some setting still reaches, by bisection."""
