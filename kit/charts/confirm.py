@@ -9,10 +9,9 @@ from kit.charts.labels import capital, decimals_for, number, requirement_text, w
 from kit.charts.limits import LINE_IN, STRIP_IN
 from kit.charts.maps import place_text
 from kit.charts.picture import Picture
+from kit.charts.strip import begin_strip
 from kit.charts.style import (
     ACCENT,
-    ALLOWED,
-    BAND,
     EDGE,
     INK,
     SMALL,
@@ -97,19 +96,7 @@ def _said(response: Response, found: ConfirmedResponse) -> tuple[str, str]:
 
 
 def _strip(axes: Axes, response: Response, found: ConfirmedResponse) -> None:
-    ends = [found.low, found.high, found.mean, *found.values]
-    ends += [v for v in (response.lower, response.upper, response.target) if v is not None]
-    low, high = min(ends), max(ends)
-    pad = 0.08 * (high - low or abs(high) or 1.0)
-    axes.set(xlim=(low - pad, high + pad), ylim=(0, 1))
-    axes.axvspan(low - pad, high + pad, color=BAND, lw=0, zorder=0)
-    if response.has_limits:
-        first = low - pad if response.lower is None else response.lower
-        last = high + pad if response.upper is None else response.upper
-        axes.axvspan(first, last, color=ALLOWED, lw=0, zorder=1)
-    for limit in (response.lower, response.upper):
-        if limit is not None:
-            axes.axvline(limit, color=INK, lw=2.0, zorder=2)
+    begin_strip(axes, response, [found.low, found.high, found.mean, *found.values])
     axes.hlines(0.28, found.low, found.high, color=ACCENT, lw=3.2, zorder=3)
     dots(
         axes,

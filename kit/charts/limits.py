@@ -10,10 +10,9 @@ from kit.charts.chances import everything
 from kit.charts.labels import capital, decimals_for, number, requirement_text, wrapped
 from kit.charts.maps import place_text
 from kit.charts.picture import Picture
+from kit.charts.strip import begin_strip
 from kit.charts.style import (
     ACCENT,
-    ALLOWED,
-    BAND,
     EDGE,
     INK,
     SMALL,
@@ -112,25 +111,14 @@ def _said(response: Response, prediction: Prediction) -> tuple[str, str]:
 
 def _strip(axes: Axes, response: Response, prediction: Prediction) -> None:
     """Draw a strip: allowed span, limits, interval, mean."""
-    ends = [v for v in (prediction.low, prediction.high, prediction.mean) if isfinite(v)]
-    ends += [v for v in (response.lower, response.upper, response.target) if v is not None]
-    low, high = min(ends), max(ends)
-    pad = 0.08 * (high - low or abs(high) or 1.0)
-    axes.set(xlim=(low - pad, high + pad), ylim=(0, 1))
-    axes.axvspan(low - pad, high + pad, color=BAND, lw=0, zorder=0)
-    if response.has_limits:
-        first = low - pad if response.lower is None else response.lower
-        last = high + pad if response.upper is None else response.upper
-        axes.axvspan(first, last, color=ALLOWED, lw=0, zorder=1)
-    for limit in (response.lower, response.upper):
-        if limit is not None:
-            axes.axvline(limit, color=INK, lw=2.0, zorder=2)
+    marks = (prediction.low, prediction.high, prediction.mean)
+    left, right = begin_strip(axes, response, marks)
     if response.target is not None:
         axes.axvline(response.target, color=INK, lw=1.2, ls=(0, (2, 2)), zorder=2)
     axes.hlines(
         0.5,
-        max(prediction.low, low - pad),
-        min(prediction.high, high + pad),
+        max(prediction.low, left),
+        min(prediction.high, right),
         color=ACCENT,
         lw=3.2,
         zorder=3,

@@ -13,12 +13,10 @@ from matplotlib.lines import Line2D
 from kit.charts.labels import capital, decimals_for, number, requirement_text, wrapped
 from kit.charts.maps import foot_key, key_mark, key_rows, place_text
 from kit.charts.picture import Picture
+from kit.charts.strip import begin_strip
 from kit.charts.style import (
     ACCENT,
-    ALLOWED,
-    BAND,
     EDGE,
-    INK,
     MARKERS,
     PALETTE,
     SMALL,
@@ -113,19 +111,7 @@ def _keys(printers: Sequence[str]) -> list[Artist]:
 def _strip(axes: Axes, response: Response, answer: PooledAnswer) -> None:
     foretold = answer.predictions[response.name]
     at: FloatArray = foretold.mean + answer.shifts[response.name]
-    ends = [foretold.low, foretold.high, *at]
-    ends += [v for v in (response.lower, response.upper) if v is not None]
-    low, high = min(ends), max(ends)
-    pad = 0.08 * (high - low or abs(high) or 1.0)
-    axes.set(xlim=(low - pad, high + pad), ylim=(0, 1))
-    axes.axvspan(low - pad, high + pad, color=BAND, lw=0, zorder=0)
-    if response.has_limits:
-        first = low - pad if response.lower is None else response.lower
-        last = high + pad if response.upper is None else response.upper
-        axes.axvspan(first, last, color=ALLOWED, lw=0, zorder=1)
-    for limit in (response.lower, response.upper):
-        if limit is not None:
-            axes.axvline(limit, color=INK, lw=2.0, zorder=2)
+    begin_strip(axes, response, [foretold.low, foretold.high, *at])
     for x, (marker, colour) in zip(at, _looks(len(at)), strict=True):
         dots(axes, [x], [PRINTERS_AT], size=8.5, fill=colour, marker=marker, layer=4)
     axes.hlines(NEW_AT, foretold.low, foretold.high, color=ACCENT, lw=3.2, zorder=3)
